@@ -251,7 +251,8 @@ CODES: dict[str, tuple[str, str]] = {
     # what a careful reader says of a cycle
     **dict.fromkeys(
         (
-            "no_start", "no_ramp_limit", "no_quench_rate", "no_soak_time", "asks_above_limit", "asks_below_limit", "band_over_limit",
+            "no_start", "no_ramp_limit", "no_quench_rate", "no_soak_time",
+            "asks_above_limit", "asks_below_limit", "band_over_limit",
             "spread_over_band", "wrong_direction", "hold_elsewhere", "door_over_backfill", "band_not_stated",
             "no_low_hold", "no_backfill_limit", "no_door_limit", "never_binds", "door_burns", "no_spread_limit",
             "no_lead_limit", "no_work_tcs_limit", "no_gap_limit", "no_pressure_limit", "above_tempering",

@@ -333,7 +333,8 @@ def vacuum_pressure(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
 CYCLE_CHECKS = (
     no_start, no_ramp_limit, asked_against_limit, hold_against_limits, direction, hold_elsewhere,
     door_above_backfill, no_band,
-    no_soak_time, no_low_hold, no_event_limits, no_spread_or_lead, no_evidence_limits, vacuum_pressure, never_binds, door_burns,
+    no_soak_time, no_low_hold, no_event_limits, no_spread_or_lead, no_evidence_limits, vacuum_pressure,
+    never_binds, door_burns,
 )  # fmt: skip
 
 
