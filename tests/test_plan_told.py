@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -109,3 +110,15 @@ def test_the_record_adds_loads_and_spreads_without_suspected_thermocouples(tmp_p
         "P ran in loads of 200 to 300 kg (3 runs; laid 3); 250 kg takes up 23 kWh to the hold" in text
     )  # about 560 J/(kg K)
     assert "fastest on record 130 °C/h, in F2" in text
+
+
+def test_runs_of_another_revision_count_only_where_the_plans_own_has_none(demo_book: Path) -> None:
+    with BookFolder.open(demo_book) as book:
+        of = {revision: cycles.plan(book, "PN-1001", "SR-600", revision, 15.0) for revision in ("A", "C")}
+        soak = {r: next(s.median for s in p.shown if s.parameter == "soak_minutes") for r, p in of.items()}
+        assert soak["A"] < 145.0 and soak["C"] > 175.0, "A asks for 2 h, C for 2.5 h once the work is in the band"
+        assert [p.shown_of for p in of.values()] == [("A",), ("C",)]
+        new = cycles.plan(book, "PN-1001", replace(of["C"].cycle, revision="D"), None, 15.0)
+        out = io.StringIO()
+        print_plan(new, book, out)
+    assert "What 17 runs of PN-1001 under SR-600 revisions A, B, C showed" in out.getvalue()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections import Counter
 from collections.abc import Sequence
@@ -80,6 +81,7 @@ class PartPlan:
 
     assumptions  what the calculation rests on, in the book's units
     mechanisms   what physics says of it: checks of mechanism, not a prediction of movement
+    shown_of     the revision that these runs were of: its own; where none was, every other
     left_out     runs whose figures are left out of `shown`: a thermocouple of theirs is suspected
     load         what else stood in the furnace in these runs
     fastest      (furnace, °C/h): the fastest heating on record in each furnace that the cycle ran in, the fastest first
@@ -95,6 +97,7 @@ class PartPlan:
     runs: int
     assumptions: tuple[str, ...] = ()
     mechanisms: mechanism.Mechanisms | None = None
+    shown_of: tuple[str, ...] = ()
     left_out: int = 0
     load: Loads | None = None
     fastest: tuple[tuple[str, float], ...] = ()
@@ -248,14 +251,14 @@ def plan(
     heated = outline if body is None else replace(outline, shape=body, across_mm=None, said=None)
     sections = mechanism.sections_of(row, heated, found.atmosphere, film_w_m2k)
     done = integrate(found, sections, lag_c, difference_c, row["dose_constant"])
-    shown, runs, left_out = _shown(conn, part, found)
+    shown, runs, of, left_out = _shown(conn, part, found)
     notes = [done.assumptions[0], *([heated.said] if heated.said else []), *done.assumptions[1:]]
     assumptions = tuple(words(r, book.units) for r in notes)
     subject = subject_of(conn, part)
     told = mechanism.mechanisms(subject, row, outline, found, done, sections, stated)
     quotes = Quotes(conn, book.furnace_hour)
     return PartPlan(
-        part, found, done, lag_c, difference_c, shown, runs, assumptions, told, left_out,
+        part, found, done, lag_c, difference_c, shown, runs, assumptions, told, of, left_out,
         _loads(conn, part, found, mechanism.heat_to(row, found)), _fastest(conn, found), row["dose_constant"],
         quotes.of(found, quotes.furnace_of(found, part), stock=stock_of_part(conn, part)),
     )  # fmt: skip
@@ -268,26 +271,32 @@ _SUSPECTED = (
 )
 
 
-def _shown(conn: sqlite3.Connection, part: str, cycle: Cycle) -> tuple[tuple[Shown, ...], int, int]:
-    """What the runs of a part under a cycle (any revision) really showed; how many runs, and how many are left out."""
-    runs = conn.execute(
-        f"SELECT DISTINCT run, run IN ({_SUSPECTED}) FROM piece JOIN run USING (run)"
+def _shown(
+    conn: sqlite3.Connection, part: str, cycle: Cycle
+) -> tuple[tuple[Shown, ...], int, tuple[str, ...], int]:  # fmt: skip
+    """What the runs of a part under a cycle really showed; how many runs, of which revisions, how many are left out.
+    A revision that asks for something else shows something else: another one counts only where its own has no run."""
+    all_runs = conn.execute(
+        f"SELECT DISTINCT run, cycle_revision, run IN ({_SUSPECTED}) FROM piece JOIN run USING (run)"
         " WHERE part = ? AND cycle = ? AND status = 'done'",
         (part, cycle.cycle),
     ).fetchall()
+    runs = [r for r in all_runs if r[1] == cycle.revision] or all_runs
+    of = tuple(sorted({r[1] for r in runs}))
     out = []
     for name in COMPARED:
         rows = conn.execute(
             "SELECT value, unit FROM parameter p JOIN run USING (run) WHERE parameter = ? AND channel IS NULL"
             " AND source IN ('trace', 'stated') AND cycle = ? AND status = 'done'"
+            " AND cycle_revision IN (SELECT value FROM json_each(?))"
             " AND EXISTS (SELECT 1 FROM piece WHERE piece.run = p.run AND piece.part = ?)"
             f" AND run NOT IN ({_SUSPECTED}) ORDER BY value",
-            (name, cycle.cycle, part),
+            (name, cycle.cycle, json.dumps(of), part),
         ).fetchall()
         if rows:
             values = [r["value"] for r in rows]
             out.append(Shown(name, rows[0]["unit"], len(values), median(values), values[0], values[-1]))
-    return tuple(out), len(runs), sum(bool(r[1]) for r in runs)
+    return tuple(out), len(runs), of, sum(bool(r[2]) for r in runs)
 
 
 def _loads(conn: sqlite3.Connection, part: str, cycle: Cycle, j_per_kg: float | None) -> Loads | None:

@@ -148,7 +148,8 @@ def _print_history(found: PartPlan, system: str, out: TextIO) -> None:
         return
     rows = [[spoken(s.parameter, system), str(s.runs), figure(s.median, s.unit, system), figure(s.low, s.unit, system),
              figure(s.high, s.unit, system)] for s in found.shown]  # fmt: skip
-    title = f"What {many(found.runs, 'run')} of {found.part} under {found.cycle.cycle} showed"
+    revisions = f"revision{'s' if len(found.shown_of) > 1 else ''} {', '.join(found.shown_of)}"
+    title = f"What {many(found.runs, 'run')} of {found.part} under {found.cycle.cycle} {revisions} showed"
     if found.left_out:
         title += f" ({many(found.left_out, 'run')} with a suspected thermocouple left out)"
     emit(["parameter", "runs", "median", "lowest", "highest"], rows, None, title=title, out=out)
