@@ -103,6 +103,9 @@ def test_cast_iron() -> None:
     found = load_findings(quick, "", [IRON], FURNACE)
     assert [(r.code, r.figures["kind"]) for r in found] == [("cast_iron_fast", "heat"), ("cast_iron_fast", "cool")]
     assert all(r.figures["source"] == "common practice" for r in found)
+    assert "segment 1 allows 150 °C/h" in words(found[0], "si")
+    asked = replace(quick, segments=tuple(replace(s, asked_rate_c_per_h=s.rate_max_c_per_h) for s in quick.segments))
+    assert "segment 1 asks 150 °C/h" in words(load_findings(asked, "", [IRON], FURNACE)[0], "si")
     assert codes(STEEL, by=quick) == []
 
 

@@ -64,8 +64,9 @@ def _above_temper(f: Figures, system: str) -> str:
 
 def _cast_iron_fast(f: Figures, system: str) -> str:
     above = f" above {shown(f['above_c'], 'c', system)}" if f["above_c"] is not None else ""
+    does = "asks" if f.get("asked") else "allows"
     return (
-        f"{f['part']} is cast iron: segment {f['segment']} allows {shown(f['rate_c_per_h'], 'c_per_h', system)}, and "
+        f"{f['part']} is cast iron: segment {f['segment']} {does} {shown(f['rate_c_per_h'], 'c_per_h', system)}, and "
         f"{f['kind']}ing{above} faster than {shown(f['limit_c_per_h'], 'c_per_h', system)} cracks or strains castings "
         f"of uneven section ({f['source']})"
     )

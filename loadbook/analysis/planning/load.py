@@ -186,4 +186,4 @@ def _cast_iron(cycle: Cycle | None, p: LoadPiece, reached_c: float | None) -> It
         if limit is not None and rate is not None and rate > limit and not cold:
             yield remark("cast_iron_fast", part=p.part, kind=kind, rate_c_per_h=rate, limit_c_per_h=limit,
                          above_c=CAST_IRON_COOL_C if kind == "cool" else None, segment=stage.segment.number,
-                         source=COMMON)  # fmt: skip
+                         asked=stage.segment.asked_rate_c_per_h is not None, source=COMMON)  # fmt: skip
