@@ -140,9 +140,13 @@ def no_ramp_limit(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
                 yield _found("no_ramp_limit", f"segment {s.number}", kind=s.kind)
         elif not stated:
             yield _found("no_quench_rate", f"segment {s.number}")
-    last = cycle.segments[-1]
-    if last.kind == "hold" and not begins_anew(cycle.process) and not limits_of(cycle, *_rates("cool")):
-        yield _found("no_ramp_limit", f"behind segment {last.number}", kind="cool")
+    if ends_with_hold(cycle) and not begins_anew(cycle.process) and not limits_of(cycle, *_rates("cool")):
+        yield _found("no_ramp_limit", f"behind segment {cycle.segments[-1].number}", kind="cool")
+
+
+def ends_with_hold(cycle: Cycle) -> bool:
+    """Does the program end hot: with the way into a bath, or with a cooling that it says nothing of?"""
+    return bool(cycle.segments) and cycle.segments[-1].kind == "hold"
 
 
 def quenches(cycle: Cycle, s: Segment) -> bool:
@@ -274,7 +278,7 @@ def no_event_limits(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
     vacuum = any("vacuum" in stage.atmosphere for stage in stages(cycle))
     if vacuum and "gas backfill" not in events:
         yield _found("no_backfill_limit", "limits")
-    into_bath = begins_anew(cycle.process) and cycle.segments and cycle.segments[-1].kind == "hold"  # it opens hot
+    into_bath = begins_anew(cycle.process) and ends_with_hold(cycle)
     if not events & {"door opened", "thermocouples unplugged"} and not into_bath:
         yield _found("no_door_limit", "limits")
 
