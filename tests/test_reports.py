@@ -110,6 +110,8 @@ def test_what_the_reports_say(book: BookFolder) -> None:
     slow, fast = shown(book, "heating_rate_bands")
     assert (slow["band"], fast["band"]) == ("1 slow", "3 fast")
     assert (slow["within_part_um"], fast["within_part_um"]) == (pytest.approx(-90), pytest.approx(90))
+    (all_slow,) = shown(book, "heating_rate_bands", slow="9000", fast="9999")
+    assert all_slow["within_part_um"] is None, "a part that was run in one band alone compares nothing"
     assert [r["clause"] for r in shown(book, "broken_clauses")] == ["soak 2"]
     assert {r["reason"]: r["pairs"] for r in shown(book, "movement_set_aside")} == {
         "no after reading": 1, "run aborted": 1,
