@@ -14,7 +14,7 @@ from loadbook.analysis.planning.stock import Stock
 from loadbook.analysis.trace.model import Cycle, Segment
 from loadbook.core.errors import UsageError
 from loadbook.core.money import price
-from loadbook.queries.hours import LIKE_THIS, Quotes
+from loadbook.queries.hours import LIKE_THIS, Hours, Quotes
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import load_cycle
 
@@ -101,6 +101,14 @@ def test_too_few_past_runs_give_the_programs_hours_and_no_interval() -> None:
     asked = Asked(6.0, 2.0, 8.0)
     q = Pace(done).quote(asked)
     assert (q.at, q.low, q.high, q.runs) == (16.0, None, None, FEWEST - 1)
+
+
+def test_a_program_longer_or_shorter_than_any_before_is_said_to_be() -> None:
+    pace = Pace(history(np.random.default_rng(5), 20))
+    inside, over = pace.quote(Asked(6.0, 2.0, 8.0)), pace.quote(Asked(60.0, 2.0, 80.0))
+    assert (inside.beyond, over.beyond) == (False, True)
+    assert "where this one asks for 142.0 h: beyond what was run" in Hours("F1", over, LIKE_THIS).sentence()
+    assert "beyond" not in Hours("F1", inside, LIKE_THIS).sentence()
 
 
 def test_a_quench_without_a_rate_takes_what_it_took() -> None:

@@ -121,4 +121,10 @@ def test_runs_of_another_revision_count_only_where_the_plans_own_has_none(demo_b
         new = cycles.plan(book, "PN-1001", replace(of["C"].cycle, revision="D"), None, 15.0)
         out = io.StringIO()
         print_plan(new, book, out)
+        brackets = io.StringIO()
+        print_plan(cycles.plan(book, "PN-4001", "SV-595", "B", 15.0), book, brackets)
     assert "What 17 runs of PN-1001 under SR-600 revisions A, B, C showed" in out.getvalue()
+    assert "Heating rate, peak: their run sheets asked for" not in out.getvalue()
+    assert "Heating rate, peak: their run sheets asked for 37 to 73 °C/h, the cycle asks for 120 °C/h" in (
+        brackets.getvalue()
+    )

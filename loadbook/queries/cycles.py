@@ -11,6 +11,7 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
+from loadbook.analysis.parameters.compute import asked_parameters
 from loadbook.analysis.planning.plan import Plan
 from loadbook.analysis.planning.plan import plan as integrate
 from loadbook.analysis.planning.review import Subject
@@ -62,6 +63,17 @@ class Shown:
 
 
 @dataclass(frozen=True)
+class AskedOtherwise:
+    """A plannable parameter as the cycle asks for it, and the range that its runs were asked for."""
+
+    parameter: str
+    unit: str
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
 class Loads:
     """Loads of a cycle on record: runs with a mass and its range [kg]; how the pieces stood, by runs, the commonest
     first; of_part: they held the part itself. kwh: heat that the middle one takes up to the hold."""
@@ -82,6 +94,7 @@ class PartPlan:
     assumptions  what the calculation rests on, in the book's units
     mechanisms   what physics says of it: checks of mechanism, not a prediction of movement
     shown_of     the revision that these runs were of: its own; where none was, every other
+    otherwise    what their run sheets all asked less, or all more, than the cycle does: `value` is the cycle's
     left_out     runs whose figures are left out of `shown`: a thermocouple of theirs is suspected
     load         what else stood in the furnace in these runs
     fastest      (furnace, °C/h): the fastest heating on record in each furnace that the cycle ran in, the fastest first
@@ -98,6 +111,7 @@ class PartPlan:
     assumptions: tuple[str, ...] = ()
     mechanisms: mechanism.Mechanisms | None = None
     shown_of: tuple[str, ...] = ()
+    otherwise: tuple[AskedOtherwise, ...] = ()
     left_out: int = 0
     load: Loads | None = None
     fastest: tuple[tuple[str, float], ...] = ()
@@ -258,7 +272,8 @@ def plan(
     told = mechanism.mechanisms(subject, row, outline, found, done, sections, stated)
     quotes = Quotes(conn, book.furnace_hour)
     return PartPlan(
-        part, found, done, lag_c, difference_c, shown, runs, assumptions, told, of, left_out,
+        part, found, done, lag_c, difference_c, shown, runs, assumptions, told, of,
+        _asked_otherwise(conn, part, found, of), left_out,
         _loads(conn, part, found, mechanism.heat_to(row, found)), _fastest(conn, found), row["dose_constant"],
         quotes.of(found, quotes.furnace_of(found, part), stock=stock_of_part(conn, part)),
     )  # fmt: skip
@@ -297,6 +312,23 @@ def _shown(
             values = [r["value"] for r in rows]
             out.append(Shown(name, rows[0]["unit"], len(values), median(values), values[0], values[-1]))
     return tuple(out), len(runs), of, sum(bool(r[2]) for r in runs)
+
+
+def _asked_otherwise(
+    conn: sqlite3.Connection, part: str, cycle: Cycle, revisions: Sequence[str]
+) -> tuple[AskedOtherwise, ...]:  # fmt: skip
+    out = []
+    for asked in asked_parameters(cycle):
+        low, high = conn.execute(
+            "SELECT min(value), max(value) FROM parameter p JOIN run USING (run) WHERE parameter = ? AND source ="
+            " 'asked' AND cycle = ? AND status = 'done' AND cycle_revision IN (SELECT value FROM json_each(?))"
+            " AND EXISTS (SELECT 1 FROM piece WHERE piece.run = p.run AND piece.part = ?)",
+            (asked.parameter, cycle.cycle, json.dumps(revisions), part),
+        ).fetchone()
+        near = 0.02 * abs(asked.value)
+        if low is not None and not low - near <= asked.value <= high + near:
+            out.append(AskedOtherwise(asked.parameter, asked.unit, asked.value, low, high))
+    return tuple(out)
 
 
 def _loads(conn: sqlite3.Connection, part: str, cycle: Cycle, j_per_kg: float | None) -> Loads | None:

@@ -59,7 +59,8 @@ class Hours:
         q, cost = self.quote, self.cost
         return {
             "furnace": self.furnace, "hours": q.at, "hours_low": q.low, "hours_high": q.high, "level": q.level,
-            "asked_hours": q.asked, "runs": q.runs, "runs_of": self.of,
+            "asked_hours": q.asked, "asked_hours_of_runs": q.were_asked and list(q.were_asked),
+            "beyond_runs": q.beyond, "runs": q.runs, "runs_of": self.of,
             "load_by": list(q.by), "cost": cost and cost[0],
             "cost_low": cost and cost[1], "cost_high": cost and cost[2],
             "currency": self.price.currency if cost and self.price else None,
@@ -92,6 +93,11 @@ class Hours:
             rests = f"{many(q.runs, 'past run') if q.runs else 'no past run'} {self.of}, too few to say what it takes"
         else:
             rests += f"; such intervals held {share_words(q.level)} of them"
+        if q.beyond and q.were_asked is not None:
+            rests += (
+                f", whose programs ask for {q.were_asked[0]:.1f} to {q.were_asked[1]:.1f} h where this one asks for "
+                f"{q.asked:.1f} h: beyond what was run"
+            )
         return f"Furnace hours{where}: {self.said()}, {rests}." + (f" {money}." if money else "")
 
 

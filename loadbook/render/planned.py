@@ -153,6 +153,12 @@ def _print_history(found: PartPlan, system: str, out: TextIO) -> None:
     if found.left_out:
         title += f" ({many(found.left_out, 'run')} with a suspected thermocouple left out)"
     emit(["parameter", "runs", "median", "lowest", "highest"], rows, None, title=title, out=out)
+    for a in found.otherwise:
+        low, high = _n(a.low, a.unit, system), figure(a.high, a.unit, system, ".0f")
+        range_ = high if low == high.split(" ")[0] else f"{low} to {high}"
+        own = figure(a.value, a.unit, system, ".0f")
+        name = spoken(a.parameter, system)
+        write_words(plain(f"{name}: their run sheets asked for {range_}, the cycle asks for {own}"), out)
 
 
 def _load(found: PartPlan, system: str) -> str:

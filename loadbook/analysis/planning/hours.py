@@ -20,6 +20,7 @@ from .stock import UNKNOWN, Line, Stock, beside
 START_C = 20.0
 FEWEST = 6  # past runs that a quotation needs
 LEVEL = 0.9
+NEAR = 0.02  # a program that asks for so little less or more than others is within them
 LOAD_TRUST = 1.0  # as `stock.Line` has it; chosen on the demo's runs (tests/trials/MEASURED.md)
 SLOPE_SD, EXTRA_SD = 0.2, 0.3  # how far a furnace's slope is from 1, and its extra hours (in hours asked) from none
 HEATING, HOLD, SOAK, COOLING = PLANNABLE
@@ -53,7 +54,7 @@ class Quote:
     """Furnace hours of one program. low, high None where too few past runs stand behind it: then `at` is the program's.
 
     level  the share of past runs for which such an interval would have held;  runs  how many they are
-    by     what of the load it goes by, in words
+    by     what of the load it goes by, in words;  were_asked  the fewest and the most hours that those programs ask
     """
 
     at: float
@@ -63,6 +64,14 @@ class Quote:
     runs: int
     asked: float
     by: tuple[str, ...] = ()
+    were_asked: tuple[float, float] | None = None
+
+    @property
+    def beyond(self) -> bool:
+        """Does the program ask for fewer or more hours than any of those runs?"""
+        return self.were_asked is not None and not (
+            self.were_asked[0] * (1.0 - NEAR) <= self.asked <= self.were_asked[1] * (1.0 + NEAR)
+        )
 
 
 def varied(cycle: Cycle, settings: Mapping[str, float]) -> Cycle:
@@ -157,7 +166,9 @@ class Pace:
         at, n = said * self.middle, self.runs
         cut = max(int((1.0 - LEVEL) / 2.0 * (n + 1)), 1)  # whole ranks at each end, so never fewer than promised
         low, high = said * float(self.ratios[cut - 1]), said * float(self.ratios[n - cut])
-        return Quote(at, min(low, at), max(high, at), 1.0 - 2.0 * cut / (n + 1), n, asked.total, self.by)
+        totals = self._asked.sum(axis=1)
+        were = float(totals.min()), float(totals.max())
+        return Quote(at, min(low, at), max(high, at), 1.0 - 2.0 * cut / (n + 1), n, asked.total, self.by, were)
 
 
 def _line(x: Floats, y: Floats, at: float) -> float:
