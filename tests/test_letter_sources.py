@@ -412,7 +412,7 @@ _READ = {
 }  # fmt: skip
 FIGURES |= dict.fromkeys(
     ("after_before_before", "before_in_run", "after_in_run", "read_far_from_run", "read_in_future", "read_hot",
-     "furnace_running",
+     "furnace_running", "tolerance_left",
      "gauge_past_due"), _READ,
 )  # fmt: skip
 FIGURES |= {

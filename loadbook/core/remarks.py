@@ -101,6 +101,7 @@ CODES: dict[str, tuple[str, str]] = {
     "furnace_running": (CAUTION, SHOP),
     "columns_hidden": (CAUTION, SHOP),
     "dates_read": (CAUTION, SHOP),
+    "tolerance_left": (CAUTION, SHOP),
     # of a load: see core/cautions.py
     "inert_gas": (CAUTION, SHOP),
     "hydrogen": (CAUTION, SHOP),

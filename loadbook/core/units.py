@@ -121,7 +121,9 @@ DIMENSIONS: dict[str, dict[str, Convert]] = {
 _SPELLINGS = {
     "°c": "c", "degc": "c", "deg c": "c", "celsius": "c", "c": "c", "℃": "c",
     "°f": "f", "degf": "f", "deg f": "f", "fahrenheit": "f", "f": "f", "℉": "f",
-    "kelvin": "k", "k": "k", "µm": "um", "μm": "um", "inch": "in", "inches": "in", '"': "in",
+    "kelvin": "k", "k": "k", "µm": "um", "μm": "um", "inch": "in", "inches": "in", '"': "in", "in.": "in",
+    "thou": "mil", "thous": "mil", "thousandths": "mil", "mils": "mil", "millimetre": "mm", "millimeter": "mm",
+    "millimetres": "mm", "millimeters": "mm", "lbs": "lb", "lb.": "lb", "lbs.": "lb", "pounds": "lb", "kgs": "kg",
     "hours": "h", "hour": "h", "hr": "h", "minutes": "min", "minute": "min", "mins": "min",
     "seconds": "s", "second": "s", "sec": "s", "microns": "micron", "mm hg": "mmhg",
 }  # fmt: skip

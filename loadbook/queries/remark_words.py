@@ -208,6 +208,7 @@ _SHOP: dict[str, Words] = {
     "dates_read": lambda f, s: (
         f"dates were read with the {'day' if f['day_first'] else 'month'} first, since one is {f['date']}"
     ),
+    "tolerance_left": lambda f, s: f"{_rows_of(f)}: what stands behind \u00b1 is kept as typed, and not reckoned with",
     "columns_hidden": lambda f, s: f"hidden in the sheet, and taken in with the rest: {', '.join(f['columns'])}",
     "never_measured": lambda f, s: f"no {f['kind']} was ever measured{_in(f)}",
     "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",

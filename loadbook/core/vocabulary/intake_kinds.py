@@ -122,6 +122,7 @@ KINDS_SAID: dict[str, tuple[str, ...]] = {
     "od": ("outside diameter",), "o.d.": ("outside diameter",), "id": ("inside diameter",),
     "i.d.": ("inside diameter",), "tir": ("circular runout", "total runout"), "roundness": ("circularity",),
     "runout": ("circular runout", "total runout"), "squareness": ("perpendicularity",),
+    "diameter": ("outside diameter", "inside diameter"), "dia": ("outside diameter", "inside diameter"),
 }  # fmt: skip
 SIZE_KINDS = CHARACTERISTIC_KINDS[:6]
 FORM_KINDS = CHARACTERISTIC_KINDS[7:18]
@@ -130,6 +131,7 @@ KEPT_ONLY_KINDS = CHARACTERISTIC_KINDS[18:]  # properties: they are kept, and co
 DEPTH_KINDS = ("case depth", "decarburisation depth")
 OWN_UNIT_KINDS = ("angle", "hardness", "residual stress", "grain size", "retained austenite")  # never a length
 SCALES = ("um", "um per 100 mm", "log")
+CHECKS_SAID = {"tus": ("uniformity survey",), "sat": ("system accuracy",)}
 CHECK_KINDS = ("uniformity survey", "system accuracy", "instrument", "over-temperature", "leak-up")
 ROLES = ("control", "over-temperature", "work", "setpoint", "pressure", "dew point", "oxygen", "other")
 HELD = ("free", "clamped", "on centres", "fixture")

@@ -30,8 +30,10 @@ from loadbook.readers.looks import Looks, Place
 from loadbook.readers.number_formats import Shown
 from loadbook.readers.workbook import cell_text, is_workbook, open_book
 
-DELIMITERS = (",", ";", "\t")
-_SEPARATOR = re.compile(r"(sep=([,;\t]))[ \t]*(?=\r|\n)", re.IGNORECASE)  # the first line of some spreadsheets' exports
+DELIMITERS = (",", ";", "\t", "|")
+_SEPARATOR = re.compile(
+    r"(sep=([,;\t|]))[ \t]*(?=\r|\n)", re.IGNORECASE
+)  # the first line of some spreadsheets' exports
 _BEGINNING = 65_536  # characters, in which the header is found as a rule
 _TOGETHER = 1_000  # rows turned into columns at a time
 
@@ -112,7 +114,7 @@ def _from_text(name: str, text: str) -> Sheet:
     if counts[delimiter] == 0:
         raise IntakeError(
             "the header has one column only",
-            [Problem("no comma, semicolon or tab in the header", name, 1, value=first[:80])],
+            [Problem("no comma, semicolon, tab or bar in the header", name, 1, value=first[:80])],
             remedy="Delete titles above the header, and separate the columns by commas, semicolons or tabs; loadbook"
             " template KIND prints a header",
         )
@@ -153,9 +155,11 @@ def _sheet(name: str, rows: Iterator[tuple[int, list[Any]]], delimiter: str) -> 
     if first is None:
         raise IntakeError("the file is empty", [Problem("every cell in it is blank", file=name)])
     header = [str(cell if cell is not None else "").strip() for cell in first]
+    again = list(header)  # the header of each printed page
     while header and not header[-1]:
         header.pop()
     found = Sheet(name, "", header, [[] for _ in header], [], delimiter)
+    rows = (row for row in rows if row[1][0] != first[0] or [str(c or "").strip() for c in row[1]] != again)
     while some := list(islice(rows, _TOGETHER)):
         lines, block = zip(*some, strict=True)
         found.lines += lines

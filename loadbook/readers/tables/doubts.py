@@ -6,6 +6,7 @@ piece, and the other pieces of its part (the last runs of the book, else the fil
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -186,14 +187,17 @@ class _Doubts:
         self.rows.question(row, words, header, shown, f"{header} {found.cause} {found.unit}")
 
 
+_BEHIND = re.compile(r"\D*\d*[.,](\d+)(?:[eE]([-+]?\d+))?")
+
+
 def _decimals(cell: str | None) -> int:
     """How many figures stand behind the decimal mark.
 
-    >>> _decimals("10.0010"), _decimals('8,05 "'), _decimals("12"), _decimals(None)
-    (4, 2, 0, 0)
+    >>> _decimals("10.0010"), _decimals('8,05 "'), _decimals("12"), _decimals(None), _decimals("1.2E-02 ±.5")
+    (4, 2, 0, 0, 3)
     """
-    behind = (cell or "").replace(",", ".").rpartition(".")
-    return len(behind[2]) - len(behind[2].lstrip("0123456789")) if behind[1] else 0
+    found = _BEHIND.match(cell or "")
+    return max(0, len(found[1]) - int(found[2] or 0)) if found else 0
 
 
 def _numbered(values: Sequence[Any]) -> tuple[Array, dict[Any, int]]:

@@ -46,6 +46,8 @@ def reading_notes(conn: sqlite3.Connection, rows: Rows, chosen: Sequence[int], z
             notes += past(gauge, run, stage, at)
         for code, figures in notes:
             said.setdefault((code, tuple(figures.items())), []).append(rows.lines[i])
+    if sided := sorted({*rows.sided} & {*chosen}):
+        said["tolerance_left", ()] = [rows.lines[i] for i in sided]
     return [
         remark(code, **dict(figures), lines=lines if rows.by_line else []) for (code, figures), lines in said.items()
     ]

@@ -30,6 +30,7 @@ def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
     """Settle what each reading is of and on which scale it was read, then ask about those that look like a slip."""
     _settle(conn, rows)
     _scales(conn, rows)
+    _with_tolerance(conn, rows)
     from .doubts import question_readings  # it loads numpy
 
     question_readings(conn, rows)
@@ -58,6 +59,22 @@ def _scales(conn: sqlite3.Connection, rows: Rows) -> None:
         if value != values[i]:
             rows.typed.setdefault(i, {}).setdefault(header, f"{values[i]:g}")
             values[i] = value
+
+
+def _with_tolerance(conn: sqlite3.Connection, rows: Rows) -> None:
+    """Ask about readings written as 80 ±0.015 that are the nominal itself: the drawing's figure, copied?"""
+    if not rows.sided:
+        return
+    known = {
+        (r[0], r[1]): r[2:]
+        for r in conn.execute("SELECT part, characteristic, nominal_mm, nominal FROM characteristic")
+    }
+    part, name = map(rows.column, ("part", "characteristic"))
+    for i in rows.sided:
+        for column, nominal in zip(("value_mm", "value"), known.get((part[i], name[i]), (None, None)), strict=True):
+            if nominal is not None and rows.column(column)[i] == nominal and i not in rows.bad:
+                what, header = "that is the nominal with its tolerance: was it measured?", rows.headers[column][0]
+                rows.question(i, what, header, rows.cells[column][i], f"{header} nominal", "Put the reading there")
 
 
 def _settle(conn: sqlite3.Connection, rows: Rows) -> None:

@@ -5,22 +5,26 @@ from __future__ import annotations
 import json
 import math
 import re
+import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from loadbook.core import times, units
-from loadbook.core.errors import LoadbookError, Problem
-from loadbook.core.phrases import did_you_mean
-from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, Column, Kind, kinds_of
+from loadbook.core.errors import IntakeError, LoadbookError, Problem
+from loadbook.core.vocabulary.intake_kinds import CHECKS_SAID, Column, Kind, kinds_of
+from loadbook.core.vocabulary.other_languages import meant_by
 from loadbook.core.vocabulary.scales import scale_of
 from loadbook.core.wording import garbled
 
 from . import spelled
 from .cells import CellOf, Sheet
 
-_YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0}
+_YES = {
+    "yes": 1, "y": 1, "true": 1, "1": 1, "pass": 1, "passed": 1,
+    "no": 0, "n": 0, "false": 0, "0": 0, "fail": 0, "failed": 0,
+}  # fmt: skip
 _POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$", re.ASCII)
 _COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$", re.ASCII)
 _EITHER = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$", re.ASCII)  # 1,200: one and a fifth, or twelve hundred
@@ -31,8 +35,9 @@ _NOTHING = ("", "-", "n/a", "na", "nil", "none", "null", "nan", "x", "tbd", "ok"
 # what stands below a table
 _BELOW = re.compile(r"\s*((sub)?totals?|sum|average|mean|notes?|remarks?|end)\b", re.IGNORECASE)
 _THOUSAND = re.compile(r"^[-+]?[1-9]\d{0,2}\.\d{3}$", re.ASCII)
-_LOCAL_DAY = re.compile(
-    r"^(\d{1,2})([/.-])(\d{1,2})\2(\d{4})(?:[ T]+(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap]m)?)?$", re.IGNORECASE | re.ASCII
+_LOCAL_DAY = re.compile(r"^(\d{1,2})([/.-])(\d{1,2})\2(\d{4}|\d\d)(?!\d)", re.ASCII)
+_LOCAL_CLOCK = re.compile(
+    r"^(?:[ T]+(\d{1,2}):(\d\d)(?::(\d\d))?\s*(?:([ap])\.?\s?m\.?|uhr)?)?$", re.IGNORECASE | re.ASCII
 )
 _WITH_UNIT = re.compile(r"^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s.,+-].*)$", re.ASCII)
 
@@ -57,7 +62,8 @@ class Rows:
     by_line  is there more than one line to affirm
     doubted  index -> the question that was affirmed
     scales   index -> the scale that a reading's own cell states ("58 HRC")
-    dated    is the day first in dates that are not written year first, and the date that says so
+    sided    indexes of readings with something behind ±
+    dated    in which order dates that are not written year first were read
     """
 
     kind: Kind
@@ -73,7 +79,8 @@ class Rows:
     by_line: bool = True
     doubted: dict[int, str] = field(default_factory=dict)
     scales: dict[int, str] = field(default_factory=dict)
-    dated: tuple[bool, str] | None = None
+    sided: list[int] = field(default_factory=list)
+    dated: dict[str, tuple[bool, str]] = field(default_factory=dict)
 
     def column(self, name: str) -> list[Any]:
         """Values of a column, which may be changed in place; a column that the file has not is empty."""
@@ -147,7 +154,7 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
                 "the column's unit is missing", sheet.name, 1, header, remedy=f"Name it one of: {options}"
             )
         else:
-            hint = did_you_mean(name, list(spellings)).strip() or f"loadbook template {kind.kind} prints the known ones"
+            hint = _hint(kind, header, name, spellings)
             problem = Problem(f"{kind.kind} has no such column", sheet.name, 1, header, remedy=hint)
         sheet.problems.append(problem)
     if not found and (below := _header_below(sheet, spellings)) is not None:
@@ -165,6 +172,46 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
     return found
 
 
+_OF_THE_DRAWING = frozenset(
+    ("nominal", "nom", "deviation", "dev", "lower", "upper", "min", "max", "tolerance", "tol", "usl", "lsl", "limit",
+     "limits", "out_of_tol", "outtol", "oot", "result", "verdict", "ok", "pass/fail")
+)  # fmt: skip
+_COUNTS = frozenset(("", "#", "no", "no.", "nr", "nr.", "item", "line", "row", "pos", "pos.", "index"))
+
+
+def _hint(kind: Kind, header: str, name: str, spellings: Mapping[str, Any]) -> str:
+    """What to do about a column that a kind has not."""
+    if name in _COUNTS:
+        return "Delete it where it only counts the rows, or give it the name of a column"
+    stem = re.split(r"[_ ]*[(\[]|_(?:mm|in|um|mil)$|[_ ]*[+-]$", name)[0]
+    if kind.kind == "readings" and stem in _OF_THE_DRAWING:
+        return (
+            "Delete it: limits stand with the characteristic (loadbook template characteristics), and what was"
+            " measured under value_mm or value_in"
+        )
+    if kind.kind == "characteristics" and stem in ("tol", "tolerance", "plus", "minus"):
+        return "Write the limits themselves into lower_mm and upper_mm, or the nominal as '80 ±0.015'"
+    beside = [f"{s}{n[5:]}" for s in ("before", "after") for n in spellings if n.startswith("value")]
+    known = [*spellings, *(beside if kind.kind == "readings" else ())]
+    return meant_by(header, known).strip() or f"loadbook template {kind.kind} prints the known ones"
+
+
+def _one_table(kind: Kind, sheet: Sheet) -> None:
+    """Raises IntakeError where another heading stands below the first: what follows it may be of other columns."""
+    if len(sheet.columns) < 2:
+        return
+    spellings = {name for column in kind.columns for name, _ in column.spellings()}
+    names = [
+        {c for c in {*cells} if c and not any(map(str.isdigit, c)) and spelled.heading(c, spellings) in spellings}
+        for cells in sheet.columns[:2]
+    ]
+    for line, *cells in zip(sheet.lines, *sheet.columns[:2], strict=True) if all(names) else ():
+        if cells[0] in names[0] and cells[1] in names[1]:
+            what = "another heading stands here: what is below it may be of other columns"
+            found = Problem(what, sheet.name, line, None, ", ".join(cells), "Take each table by a file of its own")
+            raise IntakeError(f"{sheet.name} cannot be taken in as {kind.kind}", [found], remedy="Nothing was taken in")
+
+
 def _header_below(sheet: Sheet, spellings: Mapping[str, Any]) -> int | None:
     """The line of the header, where it stands below titles."""
     first = sheet.columns[0][:20] if sheet.columns else []
@@ -173,24 +220,30 @@ def _header_below(sheet: Sheet, spellings: Mapping[str, Any]) -> int | None:
 
 
 def decimal_mark(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> str:
-    """',' where the numbers of a semicolon or tab file are written with a decimal comma, else '.'.
+    """',' where the numbers of a file are written with a decimal comma, else '.'.
 
-    A tab file whose commas all stand as in 1,200 does not say: '.' there, so that each is asked about. Nor does a
-    file whose points all stand as in 1.200: '?' there (but readings are held against their nominal).
+    Only a comma that can be no other settles it (1,200 can be; not in a file with semicolons), and in a file with
+    commas or a workbook only where no number has a point. '?' where all points of a file with semicolons or tabs stand
+    as in 1.200 (but readings are held against their nominal).
     """
-    if sheet.delimiter not in (";", "\t"):
-        return "."
     pointed: set[bool] = set()
-    for index, (column, _) in enumerate(columns):
-        if column.type == "number":
-            for cell in sheet.columns[index]:
-                number = parted(cell.strip())[0] if isinstance(cell, str) and "," in cell else ""
-                if _COMMA.match(number) and "," in number and (sheet.delimiter == ";" or not _EITHER.match(number)):
+    comma = False
+    for index, (column, unit) in enumerate(columns):
+        if column.type != "number":
+            continue
+        for cell in sheet.columns[index]:
+            if not isinstance(cell, str) or not ("," in cell or "." in cell):
+                continue
+            number = parted(_bare(cell.strip(), column, unit))[0]
+            if _POINT.match(number):
+                pointed.add(column.name not in READ and _THOUSAND.match(number) is not None)
+            elif _COMMA.match(number) and (sheet.delimiter == ";" or not _EITHER.match(number)):
+                if sheet.delimiter in (";", "\t"):
                     return ","
-                number = parted(cell.strip())[0] if isinstance(cell, str) and "." in cell else ""
-                if _POINT.match(number):
-                    pointed.add(column.name not in READ and _THOUSAND.match(number) is not None)
-    return "?" if pointed == {True} else "."
+                comma = True
+    if comma and not pointed:
+        return ","
+    return "?" if pointed == {True} and sheet.delimiter in (";", "\t") else "."
 
 
 def parted(cell: str) -> tuple[str, str]:
@@ -268,52 +321,67 @@ def _bounds(column: Column, value: float) -> None:
         raise Refused(f"this must be at least {column.least:g}")
 
 
-def day_first(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> tuple[bool, str] | None:
-    """Do the file's dates such as 20.03.2026 have the day first (else the month), and one that says so; None where
-    none of them does."""
-    found = [
-        match
-        for cells, (column, _) in zip(sheet.columns, columns, strict=False)
-        if column.type in ("date", "moment")
-        for cell in cells
-        if isinstance(cell, str) and (match := _LOCAL_DAY.match(cell.strip()))
-    ]
-    day, month = (next((m[0] for m in found if int(m[place]) > 12), None) for place in (1, 3))
-    if day is None or month is None:
-        told = day or month
-        return None if told is None else (told == day, told)
-    return None
+Orders = dict[str, tuple[bool, str]]  # sign between day and month -> is the day first, and the date that says so
 
 
-def _year_first(cell: str, first: bool | None) -> str:
+def day_first(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> Orders:
+    """In which order the file's dates such as 20.03.2026 have day and month, for each sign that stands between them:
+    03/04/2026 is not settled by 20.03.2026, which somebody else may have typed."""
+    dates: dict[str, list[re.Match[str]]] = {}
+    for cells, (column, _) in zip(sheet.columns, columns, strict=False):
+        for cell in cells if column.type in ("date", "moment") else ():
+            if isinstance(cell, str) and (match := _LOCAL_DAY.match(cell.strip())):
+                dates.setdefault(match[2], []).append(match)
+    found: Orders = {}
+    for sign, those in dates.items():
+        day, month = (next((m for m in those if int(m[place]) > 12), None) for place in (1, 3))
+        if month is not None and day is None:
+            found[sign] = False, month.string.strip()
+        elif day is not None and month is None and _year_last(those):
+            found[sign] = True, day.string.strip()
+    return found
+
+
+def _year_last(dates: Sequence[re.Match[str]]) -> bool:
+    """Is the last place of dates that have the month in the middle the year: 24.03.26 alone may be of 2024."""
+    years, days = {m[4] for m in dates}, {m[1] for m in dates}
+    return any(len(y) == 4 or int(y) > 31 or y == "00" for y in years) or (len(years) == 1 and len(days) > 2)
+
+
+def _year_first(cell: str, orders: Orders) -> str:
     """A date whose order the file settles, as ISO; any other as it is.
 
-    >>> _year_first("20.03.2026 7:30", True), _year_first("3/20/2026 12:05 AM", False), _year_first("03/04/2026", None)
-    ('2026-03-20T07:30:00', '2026-03-20T00:05:00', '03/04/2026')
+    >>> orders = {".": (True, ""), "/": (False, "")}
+    >>> [_year_first(day, orders) for day in ("20.03.2026 7:30", "3/20/26 12:05 a.m.", "03-04-2026")]
+    ['2026-03-20T07:30:00', '2026-03-20T00:05:00', '03-04-2026']
     """
     cell = spelled.day(cell)
     found = _LOCAL_DAY.match(cell)
-    if found is None or first is None:
+    if found is None or found[2] not in orders:
         return cell
-    day, month = (found[1], found[3]) if first else (found[3], found[1])
-    date = f"{found[4]}-{month.zfill(2)}-{day.zfill(2)}"
-    if found[5] is None:
+    day, month = (found[1], found[3]) if orders[found[2]][0] else (found[3], found[1])
+    date = f"{spelled.whole_year(found[4])}-{month.zfill(2)}-{day.zfill(2)}"
+    clock = _LOCAL_CLOCK.match(cell[found.end() :])
+    if clock is None:
+        raise Refused("the time behind the date cannot be read", f"Write it like {date}T08:00")
+    if clock[1] is None:
         return date
-    hour = int(found[5])
-    if found[8]:
+    hour = int(clock[1])
+    if clock[4]:
         if not 1 <= hour <= 12:
             return cell
-        hour = hour % 12 + 12 * (found[8].lower() == "pm")
-    return f"{date}T{hour:02d}:{found[6]}:{found[7] or '00'}"
+        hour = hour % 12 + 12 * (clock[4].lower() == "p")
+    return f"{date}T{hour:02d}:{clock[2]}:{clock[3] or '00'}"
 
 
 def converter(
-    column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".", first: bool | None = None
+    column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".", orders: Orders | None = None
 ) -> Callable[[str], Any]:
     """The function from a cell's text (stripped, not empty) to the column's value; it raises Refused.
 
-    mark  of decimals, as `decimal_mark` says;  first  has a date its day first, as `day_first` says
+    mark  of decimals, as `decimal_mark` says;  orders  of day and month, as `day_first` says
     """
+    first: Orders = orders or {}
 
     def text(cell: str) -> Any:
         if "\x00" in cell:
@@ -322,13 +390,16 @@ def converter(
         if meant is not None:
             what = "letters are lost to a wrong encoding" + (f": {meant!r}?" if meant else "")
             raise Refused(what, "Correct it, or save the file as UTF-8 again")
+        cell = spelled.as_text(cell)
+        if (column.required or column.refers) and any(unicodedata.category(c) == "Cf" for c in cell):
+            raise Refused("a character in this cannot be seen", f"Type it again: {cell!a}")
         if column.choices:
-            said = kinds_of(cell) if column.choices is CHARACTERISTIC_KINDS else (cell.lower(),)
+            said = CHECKS_SAID.get(cell.lower()) or kinds_of(spelled.stage_of(cell) if column.name == "stage" else cell)
             match = next((c for c in column.choices if c.lower() == said[0]), None)
             if len(said) > 1:
                 raise Refused(f"{cell} may be several kinds", f"Name one: {' or '.join(said)}")
             if match is None:
-                hint = did_you_mean(cell, list(column.choices))
+                hint = meant_by(cell, column.choices)
                 raise Refused(f"{column.name} cannot be that", hint + "Choices: " + ", ".join(column.choices))
             return match
         return cell
@@ -337,10 +408,10 @@ def converter(
     bounded = column.above is not None or column.least is not None
     inside = units.converter(unit, column.dimension) if column.dimension and unit else None
 
-    fractions = column.dimension == "length" and column.name not in READ
+    lengths = column.dimension == "length" or column.name in READ
 
     def number(cell: str) -> Any:
-        digits, said = parted(spelled.fraction(cell, unit) if fractions else cell)
+        digits, said = parted(_bare(cell, column, unit) if lengths else cell)
         value = _number(digits, mark)
         if said and not (column.scales and unit is None and scale_of(said)):  # a cell may state its own scale
             _unit_agrees(column, unit, said)
@@ -382,9 +453,19 @@ def converter(
     def words(cell: str) -> Any:
         return ";".join(w.strip().lower() for w in cell.split(";") if w.strip())
 
-    return {
+    turn = {
         "text": text, "number": number, "integer": integer, "yesno": yesno, "date": day, "moment": moment, "list": words
     }[column.type]  # fmt: skip
+    if column.required or column.type in ("text", "list"):
+        return turn
+    return lambda cell: None if spelled.is_nothing(cell) else turn(cell)
+
+
+def _bare(cell: str, column: Column, unit: str | None) -> str:
+    """The text of a length or a reading as a number with its unit: what else people write about it is left out."""
+    if column.name in READ:
+        return spelled.reading(cell)[0]
+    return spelled.fraction(spelled.without_sign(cell), unit)
 
 
 def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
@@ -396,13 +477,13 @@ def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
         found.bad = {i for i, line in enumerate(sheet.lines) if line in faulty}
         if any(p.line == 1 for p in sheet.problems):
             return found
+    _one_table(kind, sheet)
     mark, found.dated = decimal_mark(sheet, columns), day_first(sheet, columns)
-    first = found.dated[0] if found.dated else None
     for position, (column, unit) in enumerate(columns):
         if column.scales and unit is None:
             said = {i: parted(c.strip())[1] for i, c in enumerate(sheet.columns[position]) if isinstance(c, str)}
             found.scales = {i: scale for i, u in said.items() if (scale := scale_of(u))}
-        _convert_column(found, sheet, position, column, converter(column, unit, zone, mark, first), unit)
+        _convert_column(found, sheet, position, column, converter(column, unit, zone, mark, found.dated), unit)
     for column in kind.columns:
         if column.default is not None:
             default = converter(column, None, zone)(column.default)
@@ -430,6 +511,8 @@ def _convert_column(
         found.cells[column.name] = cells
     turned = _Turned(turn)
     values = found.columns[column.name] = list(map(turned.__getitem__, cells))
+    if column.name in READ and (sided := {c for c in turned if c and spelled.reading(c.strip())[1]}):
+        found.sided += [i for i, c in enumerate(cells) if c in sided]
     other_unit = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
     # a reading keeps the digits that were typed: 24.0600 is finer than 24.06
     keeps = other_unit or (column.name in READ and sheet.delimiter != "xlsx")
@@ -444,9 +527,17 @@ def _convert_column(
         if cell in wrong:
             found.refuse(index, wrong[cell].what, header, cell.strip(), wrong[cell].remedy)
         elif column.required and values[index] is None and index not in unlike:
-            below = _BELOW.match(next((c for c in (column[index] for column in sheet.columns) if c), ""))
-            mend = "Delete the row, if it is a total or a note" if below else "Fill it in"
-            found.refuse(index, "this is required", header, None, mend)
+            found.refuse(index, "this is required", header, None, _fill(sheet, index))
+
+
+def _fill(sheet: Sheet, index: int) -> str:
+    """What to do about a row in which something required is missing."""
+    stands = [c.strip() for column in sheet.columns if (c := column[index]) and c.strip()]
+    if all(units.known(c.strip("()[] ")) for c in stands if not spelled.is_nothing(c)):
+        return "Delete the row: a unit stands in the column's name, as in value_mm"
+    if len(stands) == 1 < len(sheet.columns) - 1 or _BELOW.match(stands[0]) or stands[0].startswith("#"):
+        return "Delete the row, if it is a total or a note"
+    return "Fill it in"
 
 
 class _Turned(dict[str | None, Any]):

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 import sqlite3
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from datetime import timedelta
 from typing import Any
@@ -70,6 +71,9 @@ _POWER = re.compile(r"\d([.,]\d+)?E[+-]\d{2,3}|\d+\.0")
 _MONTH = r"(?:jan|feb|m[aä]r|mrz|apr|ma[iy]|jun|jul|aug|se[pt]|o[ck]t|nov|de[cz])[a-z]{0,6}\.?"
 _DATED = re.compile(rf"\d{{1,2}}[-. ]{{1,2}}{_MONTH}(?:[- ]\d\d)?|{_MONTH}[- ]\d\d", re.IGNORECASE)
 _DAY = re.compile(r"\d{4}-\d\d-\d\d|\d{1,2}[./]\d{1,2}[./]\d{4}")
+_SPAN = re.compile(
+    r"(\D*?)(\d+)\s*(?:-|\u2013|\u2014|/|\.{2,3}|to|thru|through|bis|[,;&+]|and|und)\s*\1?(\d+)", re.IGNORECASE
+)
 _NAMES = ("serial", "part", "heat_number", "job", "purchase_order")
 
 Question = tuple[int, str, str, str]  # row, column, what is asked, what is alike
@@ -265,15 +269,30 @@ def _pieces(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
         for part, serial in conn.execute("SELECT part, serial FROM piece WHERE run = ?", (run,)):
             known.setdefault((run, part, bare_serial(serial)), serial)
     sections = dict(conn.execute("SELECT part, section_thick_mm FROM part WHERE section_thick_mm IS NOT NULL"))
-    names = ("run", "part", "serial", "stock_mm")
-    for i, (run, part, serial, stock) in enumerate(zip(*map(rows.column, names), strict=True)):
+    names = ("run", "part", "serial", "stock_mm", "quantity")
+    begins = Counter(m.group(1, 2) for s in {*rows.column("serial")} if s and (m := _SPAN.fullmatch(s)))
+    for i, (run, part, serial, stock, quantity) in enumerate(zip(*map(rows.column, names), strict=True)):
         if None in (run, part, serial):
             continue
+        span = _SPAN.fullmatch(serial)
+        if span and quantity == 1 and begins[span.group(1, 2)] == 1 and (count := pieces_between(span[2], span[3])):
+            yield i, "serial", f"{count} pieces in one row? A row is one piece, or a lot with its quantity", "span"
         other = known.setdefault((run, part, bare_serial(serial)), serial)
         if other != serial:
             yield i, "serial", f"the run has {other} of this part: the same piece?", "serial"
         if stock is not None and stock > max(15.0, 0.5 * sections.get(part, 0.0)):
             yield i, "stock_mm", "stock per side is hardly ever that much: a slip?", "stock"
+
+
+def pieces_between(first: str, last: str) -> int:
+    """How many pieces a serial of two numbers may mean, first to last; 0 where it is hardly more than one.
+
+    >>> pieces_between("005", "008"), pieces_between("1", "4"), pieces_between("1", "2"), pieces_between("24", "0117")
+    (4, 4, 0, 0)
+    """
+    count = int(last) - int(first) + 1
+    alike = len(first) == len(last) or (len(first) < len(last) and first[0] != "0" != last[0])
+    return count if alike and 2 + (len(last) == 1) <= count <= 500 else 0
 
 
 def bare_serial(serial: str) -> str:

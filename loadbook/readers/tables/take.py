@@ -21,7 +21,7 @@ from .cells import Sheet, read_sheet
 from .notes import reading_notes
 from .resolve import resolve, split_known
 from .rows import Rows, convert_sheet
-from .spelled import one_a_row
+from .spelled import limits_apart, one_a_row
 
 
 @dataclass
@@ -73,8 +73,9 @@ def take_file(
     """
     kind, name = BY_KIND[kind_name], name_of(path)
     table = read_sheet(path, encoding=encoding, sheet=sheet)
-    if kind_name == "readings":
-        table = one_a_row(table, [name for column in kind.columns for name, _ in column.spellings()])
+    apart = {"readings": one_a_row, "characteristics": limits_apart}.get(kind_name)
+    if apart is not None:
+        table = apart(table, [name for column in kind.columns for name, _ in column.spellings()])
     before = seen_file(book.read(), kind_name, table.sha256)
     if before is not None:
         return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
@@ -110,8 +111,8 @@ def _enter(
         remedy = "Nothing was taken in" + (f"; --keep-good takes the other {good}" if good else "")
         raise IntakeError(f"{rows.name}: {len(rows.bad)} of {many(count, 'row')} refused", rows.problems, remedy=remedy)
     taken.notes = reading_notes(conn, rows, new, zone)
-    if rows.dated is not None:
-        taken.notes.append(remark("dates_read", day_first=rows.dated[0], date=rows.dated[1]))
+    for day_first, date in rows.dated.values():
+        taken.notes.append(remark("dates_read", day_first=day_first, date=date))
     if table.hidden:
         taken.notes.append(remark("columns_hidden", columns=table.hidden))
     if not dry_run and (new or already):
