@@ -228,10 +228,11 @@ def decimal_mark(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> str:
     """
     pointed: set[bool] = set()
     comma = False
-    for index, (column, unit) in enumerate(columns):
-        if column.type != "number":
-            continue
-        for cell in sheet.columns[index]:
+    numbers = [(column, unit, sheet.columns[i]) for i, (column, unit) in enumerate(columns) if column.type == "number"]
+    if sheet.delimiter not in (";", "\t") and not any(c and "," in c for _, _, cells in numbers for c in cells):
+        return "."
+    for column, unit, cells in numbers:
+        for cell in cells:
             if not isinstance(cell, str) or not ("," in cell or "." in cell):
                 continue
             number = parted(_bare(cell.strip(), column, unit))[0]
@@ -458,7 +459,16 @@ def converter(
     }[column.type]  # fmt: skip
     if column.required or column.type in ("text", "list"):
         return turn
-    return lambda cell: None if spelled.is_nothing(cell) else turn(cell)
+
+    def or_nothing(cell: str) -> Any:
+        try:
+            return turn(cell)
+        except (Refused, LoadbookError):
+            if spelled.is_nothing(cell):
+                return None
+            raise
+
+    return or_nothing
 
 
 def _bare(cell: str, column: Column, unit: str | None) -> str:
