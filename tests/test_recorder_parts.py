@@ -622,6 +622,17 @@ def test_what_a_heading_leaves_open_is_asked_and_nothing_else(
     assert any(told in q for q in asked) if told else not asked
 
 
+@pytest.mark.parametrize(("heading", "stated"), [("Time (days)", ""), ("Time", "d"), ("Elapsed", "")])
+def test_times_counted_in_days(heading: str, stated: str) -> None:
+    """They were asked about, and no answer was days."""
+    text = f"{heading},TC 1 (°C)\n" + "".join(f"{i / 1440:.8f},{20 + i}\n" for i in range(60))
+    read = look(
+        Source("a.csv", text.encode()), Options.named(channel=["*=work"], start="2026-03-01T08:00", time_unit=stated)
+    )
+    assert read.reading.t_s[-1] == pytest.approx(59 * 60 if stated or "days" in heading else 59 / 1440, abs=1e-3)
+    assert any("--time-unit s, min, h, d or ms" in q.option for q in read.questions) == (heading == "Elapsed")
+
+
 def test_setpoints_of_other_things_are_not_readings_of_them() -> None:
     """The setpoint of a vacuum had gone in as a vacuum, that of a carbon potential as a temperature."""
     for text in ("Vacuum SP (mbar)", "O2 setpoint %", "Carbon SP", "Flow SP", "Pressure setpoint", "Dew point SP (°C)"):

@@ -95,6 +95,19 @@ def test_an_hour_a_file(book: BookFolder, tmp_path: Path) -> None:
     assert rows(book) == before
 
 
+def test_a_channel_that_the_next_file_calls_otherwise_gets_one_name(book: BookFolder, tmp_path: Path) -> None:
+    a = chart(tmp_path / "a.csv", ["Control", "Work 1"], count=60)
+    b = chart(tmp_path / "b.csv", ["Oven control", "Load 1"], start=BEGAN + timedelta(hours=1), count=60)
+    given = Options(renamed=("Oven control=Control", "load 1=Work 1"))
+    trace = read_trace(book, take_trace(book, [a, b], "R1", given).trace_id)
+    assert [c.name for c in trace.channels] == ["Control", "Work 1"]
+    np.testing.assert_allclose(trace.values, [waves(120), waves(120, 21.0)])
+    c = chart(tmp_path / "c.csv", ["Zone", "Load 2"], start=BEGAN + timedelta(hours=2), count=60)
+    for renamed, says in (("*=Work 1", "two channels would have the name"), ("Lod 2=Work 1", "no channel fits")):
+        with pytest.raises(IntakeError, match=says):
+            take_trace(book, c, "R1", Options(renamed=(renamed,)), part=Part(join=True))
+
+
 def test_two_loggers_keep_their_own_moments(book: BookFolder, tmp_path: Path) -> None:
     a = chart(tmp_path / "a.csv", ["Control", "Work 1"])
     b = chart(tmp_path / "b.csv", ["Work 2"], start=BEGAN + timedelta(seconds=7), every=20.0, count=180)

@@ -40,7 +40,7 @@ _SINGLE = (
     ("shape", "X", "wide (a column per channel) or long (a row per channel and time)."),
     ("date-order", "X", "day-first, month-first or year-first."),
     ("time-kind", "X", "clock, elapsed, 'time of day' or serial."),
-    ("time-unit", "X", "Unit of elapsed times: s, min, h, ms, h:m:s, h:m, m:s."),
+    ("time-unit", "X", "Unit of elapsed times: s, min, h, d (days), ms, h:m:s, h:m, m:s."),
     ("epoch", "X", "What times are counted from: days from 1900 or 1904, seconds from 1970."),
     (
         "time-format",
@@ -76,6 +76,7 @@ _SEVERAL = (
     ("skip", "TEXT", "Leave out rows that begin with this."),
     ("floor", "NAME=VALUE", "Readings of that channel below VALUE are below its sensor's range."),
     ("scale", "NAME=FACTOR", "Multiply that channel's readings: 0.001 for thousandths of a degree."),
+    ("rename", "NAME=NEW", "That channel has the name NEW in the run's other files."),
     ("believe", "NAME", "That channel is right as it stands, odd as it looks."),
     ("channel", "NAME=ROLE", "What a column measures, and its unit: 'TC *=work,f'; ignore leaves it out."),
 )
@@ -83,7 +84,7 @@ _CHOICES = {
     "shape": ("wide", "long"),
     "date-order": ("day-first", "month-first", "year-first"),
     "time-kind": ("clock", "elapsed", "time of day", "serial"),
-    "time-unit": ("s", "min", "h", "ms", "h:m:s", "h:m", "m:s"),
+    "time-unit": ("s", "min", "h", "d", "ms", "h:m:s", "h:m", "m:s"),
     "epoch": ("1900", "1904", "1970"),
     "unit": ("c", "f", "k"),
     "blank-times": ("spread", "skip"),

@@ -22,7 +22,7 @@ from .names import unit_of
 
 DELIMITERS = (",", ";", "\t", "|", "spaces", "wide spaces", "labels")
 TIME_KINDS = ("clock", "time of day", "elapsed", "serial")
-ELAPSED_FORMATS = ("s", "min", "h", "ms", "h:m:s", "h:m", "m:s")
+ELAPSED_FORMATS = ("s", "min", "h", "d", "ms", "h:m:s", "h:m", "m:s")
 EPOCHS = ("1900", "1904", "1970", "1900 s", "1904 s")
 LAYOUT_ROLES = (*ROLES, "ignore")
 
@@ -93,6 +93,7 @@ class Settings:
     floors          NAME=VALUE: lower readings of that channel are below the sensor's range
     scales          NAME=FACTOR: readings of that channel are multiplied
     believed        channels that are right as they stand, odd as they look
+    renamed         NAME=NEW: that channel is called NEW, as in the run's other files
     """
 
     encoding: str = ""
@@ -119,6 +120,7 @@ class Settings:
     floors: tuple[str, ...] = ()
     scales: tuple[str, ...] = ()
     believed: tuple[str, ...] = ()
+    renamed: tuple[str, ...] = ()
     channels: tuple[ChannelRule, ...] = ()
 
 
@@ -266,6 +268,9 @@ def _check_stated(layout: Layout, where: str) -> None:
     if layout.heading and layout.heading != "none" and not layout.heading.isdigit():
         raise UsageError(f"{where}: heading cannot be {layout.heading!r}", remedy="Write its line's number, or none")
     column_places(layout.columns)
+    for text in layout.renamed:
+        if not all(named_value(text)):
+            raise UsageError(f"{where}: a name cannot be given by {text!r}", remedy="Write NAME=NEW: 'Load 1=TC 1'")
     for what, stated in (("floor", layout.floors), ("scale", layout.scales)):
         for text in stated:
             name, value = named_value(text)

@@ -24,6 +24,7 @@ from loadbook.analysis.trace.model import DUPLICATE_TIME, INVALID, NOT_SAMPLED, 
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.phrases import few, many
 from loadbook.core.times import shown, stored
+from loadbook.core.typed import quote
 from loadbook.core.units import c_from_f, f_from_c, show
 
 from .channels import ChannelSpec
@@ -146,7 +147,8 @@ def _at_the_joints(pieces: Sequence[Piece], specs: dict[str, ChannelSpec]) -> li
                 before = min(near, key=lambda g: abs(ends[g] - begins[name]))
                 notes.append(
                     f"{specs[name].name!r} of {other.name} begins where {specs[before].name!r} of {one.name} ends: one"
-                    " channel under two names? They are kept as two; give them one name in the files' headings"
+                    " channel under two names? They are kept as two; one name for both:"
+                    f" --rename {quote(f'{specs[name].name}={specs[before].name}')}"
                 )
     return notes
 

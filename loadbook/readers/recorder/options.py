@@ -24,7 +24,7 @@ class Question:
 # the options of the command line whose names are not the settings': one value of a list, and what is stated, not found
 _FIELDS = {
     "sentinel": "open_values", "blank": "missing_values", "reading": "readings", "floor": "floors", "scale": "scales",
-    "believe": "believed", "channel": "channels", "time_format": "written_time",
+    "believe": "believed", "rename": "renamed", "channel": "channels", "time_format": "written_time",
 }  # fmt: skip
 
 
@@ -72,7 +72,7 @@ class Options(Settings):
     def unfitted(self, columns: Sequence[tuple[str, ...]]) -> list[str]:
         """What is said of channels by a name or pattern that fits none of these columns, each given by its names."""
         said = [("channels", rule.name) for rule in self.channels]
-        for name in ("open_values", "missing_values", "readings", "floors", "scales"):
+        for name in ("open_values", "missing_values", "readings", "floors", "scales", "renamed"):
             said += [(name, named_value(text)[0]) for text in getattr(self, name)]
         said += [("believed", pattern) for pattern in self.believed]
         option = {field: name for name, field in _FIELDS.items()}

@@ -103,6 +103,8 @@ def look(
     columns += [(read_heading(n).name, n) for n in raw.left_out]
     if channels:
         raw = _only(raw, chosen(raw.headings, channels, source.name))
+    raw = _renamed(raw, settled, source.name)
+    columns += [(h.name, h.full) for h in raw.headings if settled.renamed]
     start, dated = options.start, []
     if start == "file":
         start, said = start_of(source, settled)
@@ -141,6 +143,22 @@ def _only(raw: Raw, places: list[int]) -> Raw:
     names = {n for h in headings for n in (h.name, h.full)}
     unknown = {at: found for at, found in raw.unknown.items() if at[0] in names}
     return replace(raw, headings=headings, values=raw.values[places], flags=raw.flags[places], unknown=unknown)
+
+
+def _renamed(raw: Raw, layout: Layout, where: str) -> Raw:
+    """The channels under the names that the run's other files have. Raises IntakeError where two get one name."""
+    if not layout.renamed:
+        return raw
+    new = [layout.said_of(layout.renamed, h.name, h.full)[-1:] for h in raw.headings]
+    headings = [replace(h, name=n[0], full=h.name) if n else h for h, n in zip(raw.headings, new, strict=True)]
+    names = [h.name.casefold() for h in headings]
+    twice = next((h for h in headings if names.count(h.name.casefold()) > 1), None)
+    if twice is not None:
+        raise IntakeError(
+            f"two channels would have the name {twice.name!r}", [Problem("--rename gives it again", where)],
+            remedy="Leave the other one out with --channel NAME=ignore, or give it another name too",
+        )  # fmt: skip
+    return replace(raw, headings=headings)
 
 
 def _with_overruled(layout: Layout, overruled: dict[str, str]) -> Layout:

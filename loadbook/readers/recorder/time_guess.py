@@ -27,6 +27,7 @@ _FACTOR = (
     ("s", re.compile(r"\b(s|sec|secs|seconds?)\b")),
     ("min", re.compile(r"\b(m|min|mins|minutes?)\b")),
     ("h", re.compile(r"\b(h|hr|hrs|hours?)\b")),
+    ("d", re.compile(r"\b(days|tage|jours)\b")),
 )
 _HINTS = (
     ("dmy", re.compile(r"d{1,2}\W?m{1,3}\W?y{2,4}")),
@@ -35,6 +36,7 @@ _HINTS = (
 )
 _BARE_UNIT = re.compile(r"^(ms|millis|milliseconds?|s|secs?|seconds?|minutes?|hours?)$", re.IGNORECASE)
 SERIAL = (20_000.0, 80_000.0)  # 1954 to 2119
+LONGEST_DAYS = 30.0  # of a run whose time may be counted in days
 
 
 @dataclass
@@ -304,10 +306,11 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
     asked = _no_times(table, place, values)
     if unit:
         return TimeGuess([place], "elapsed", unit, asked)
+    days = values.max() < LONGEST_DAYS and bool((values % 1 != 0).any())
     question = Question(
         f"{names[place]!r} counts from {values.min():.15g} to {values.max():.15g}:"
-        " seconds, minutes, hours or milliseconds?",
-        "--time-unit s, min, h or ms",
+        f" seconds, minutes, hours{', days' if days else ''} or milliseconds?",
+        f"--time-unit s, min, h{', d' if days else ''} or ms",
     )
     return TimeGuess([place], "elapsed", "s", [question, *asked])
 

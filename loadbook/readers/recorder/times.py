@@ -355,8 +355,11 @@ def lost_a_digit(text: str) -> re.Pattern[str] | None:
     return re.compile("|".join(wrong)) if wrong else None
 
 
+SECONDS_IN = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0, "ms": 0.001}
+
+
 def elapsed_seconds(cell: str, unit: str, decimal: str = ".") -> float | None:
-    """Seconds of an elapsed time: a number in s, min, h or ms, or h:m:s, h:m, m:s (hours may pass 24).
+    """Seconds of an elapsed time: a number in s, min, h, d or ms, or h:m:s, h:m, m:s (hours may pass 24).
 
     >>> elapsed_seconds("26:10:05", "h:m:s"), elapsed_seconds("1.5", "min")
     (94205.0, 90.0)
@@ -378,7 +381,7 @@ def elapsed_seconds(cell: str, unit: str, decimal: str = ".") -> float | None:
         number = float(cell.replace(decimal, ".") if decimal != "." else cell)
     except ValueError:
         return None
-    return number * {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 0.001}[unit]
+    return number * SECONDS_IN[unit]
 
 
 _DIGITS = str.maketrans("123456789", "0" * 9)

@@ -34,7 +34,7 @@ from .rows import breaks_off, data_above, is_aware, offset_said, sort_out, time_
 from .source import Source, decode
 from .status import may_be_status, questions_of, statuses, take_out
 from .table import Table
-from .times import parse_fast
+from .times import SECONDS_IN, parse_fast
 
 HEAD_BYTES = 8_192
 
@@ -142,8 +142,7 @@ def _time(frame: pd.DataFrame, stamps: list[int], layout: Layout) -> np.ndarray 
     if layout.time_kind == "elapsed":
         if len(columns) != 1 or columns[0].dtype.kind not in "if":
             return None
-        factor = {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 0.001}[layout.time_format]
-        return columns[0].to_numpy(float) * factor
+        return columns[0].to_numpy(float) * SECONDS_IN[layout.time_format]
     if len(columns) == 1:
         return parse_fast(columns[0], layout.time_format)
     rows = zip(*(c.tolist() for c in columns), strict=True)
