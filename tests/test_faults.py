@@ -16,6 +16,8 @@ from loadbook.analysis.trace.validity import prepared
 from loadbook.core.vocabulary.faults import TERMS
 from loadbook.queries.evidence_words import worded
 
+from .trials import own_heat
+
 TAUS_MIN = (6.0, 15.0, 30.0, 45.0, 60.0, 90.0)  # time constants of the six work TCs
 
 
@@ -613,3 +615,24 @@ def test_a_load_charged_hot_is_found_to_be_taken_out(seed: int) -> None:
     work = np.array([1.0, 0.99, 0.98])[:, None] * load + rng.normal(0.0, 1.5, (3, 600))
     found = outside(work, 900.0 + rng.normal(0.0, 1.0, 600), 60.0)
     assert not found[60:390].any() and found[410:].all()
+
+
+@pytest.mark.parametrize(
+    ("kind", "seed"), [("wet", 404), ("curing", 414), ("transforming", 426), ("transforming", 438)]
+)
+def test_a_load_with_heat_of_its_own_has_no_loose_bead(kind: str, seed: int) -> None:
+    """Wet parts stand at 100 °C and steel near 730 °C, resin warms itself: then they catch up, or pass the furnace."""
+    assert own_heat.suspected(own_heat.load(kind, seed)) == []
+
+
+def test_a_bead_that_comes_off_steel_that_transforms_is_found() -> None:
+    trace = own_heat.load("transforming", 438)
+    drive = trace.values[trace.rows("control")].mean(axis=0)
+    begin = int(np.argmax(drive > 400.0))
+    values = trace.values.copy()
+    body = values[0, begin:]
+    keep = np.exp(-trace.t_s[1] / 60.0)
+    sees = body + 0.9 * (drive[begin:] - body)
+    values[0, begin:] = lfilter([1.0 - keep], [1.0, -keep], sees, zi=[body[0] * keep])[0]
+    found = only(own_heat.suspected(replace(trace, values=values)), "detached", trace.channels[0].name)
+    assert abs(found.start_s - trace.t_s[begin]) < 600.0

@@ -41,7 +41,7 @@ def find_early(view: ChannelView) -> list[Fault]:
         return []
     found = []
     rows = np.flatnonzero(view.work)
-    wide_s = _wide_s(view, furnace)
+    wide_s = changes_over_s(view, furnace)
     shares = shares_at_once(grid.y[rows, :stop], furnace, grid.step_s, THICK_SHARE, wide_s)
     for row, seen in zip(rows, shares, strict=True):
         channel = view.channels[row]
@@ -79,7 +79,7 @@ def find_early(view: ChannelView) -> list[Fault]:
     return found
 
 
-def _wide_s(view: ChannelView, furnace: Floats) -> float:
+def changes_over_s(view: ChannelView, furnace: Floats) -> float:
     """Over how much on either side [s] changes are taken: the furnace moves by enough of the recorder's steps."""
     slopes = np.abs(furnace[1:] - furnace[:-1]) / view.grid.step_s
     moving = slopes[slopes * 3600.0 > MOVING_C_PER_H]

@@ -21,6 +21,7 @@ from .drift import find_drift
 from .early import find_early
 from .frozen import find_frozen
 from .open import find_open
+from .own_heat import not_own_heat
 from .response import find_quicker
 from .role import find_role_faults, find_traded_roles, traded
 from .spike import find_spikes
@@ -71,6 +72,7 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
         loose += [f for f in find_quicker(clear) if f.channel not in known]
         known |= {f.channel for f in loose}
         loose += [f for f in find_early(clear) if f.channel not in known]
+    loose = not_own_heat(clear, loose)
     steps, loose = _settled(clear, _not_beside(steps, roles, 900.0), loose)
     sudden = frozen + noisy + steps + loose
     contradicted = {f.channel: f.start_s for f in roles}
