@@ -20,7 +20,7 @@ from python_calamine import CalamineWorkbook
 
 from loadbook.core.errors import UsageError
 from loadbook.queries.month import bounds
-from loadbook.queries.office import Office, office_of, period
+from loadbook.queries.office import Office, _left, office_of, period
 from loadbook.queries.recompute import recompute
 from loadbook.readers.tables.take import add_row
 from loadbook.render.workbook.columns import CLAUSES, MOVEMENT, RUNS
@@ -254,7 +254,7 @@ def test_a_us_book_speaks_inches_and_fahrenheit(measured: BookFolder, tmp_path: 
     moved = found["Movement"]
     assert cell(moved, 2, "Before").value == pytest.approx(80.0 / 25.4) and cell(moved, 2, "Unit").value == "in"
     assert cell(moved, 2, "Moved, 0.001 in").value == pytest.approx(12.3 / 25.4)
-    assert {"Asked rate, °F/h", "Achieved hold, °F", "Load, lb"} <= set(heads_of(found["Runs"]))
+    assert {"Set rate, °F/h", "Achieved hold, °F", "Load, lb"} <= set(heads_of(found["Runs"]))
     assert found["Runs"].page_setup.paperSize == 1
 
 
@@ -276,6 +276,16 @@ def test_every_heading_is_explained_or_plain(march: tuple[Path, Any]) -> None:
         assert set(heads_of(found[sheet])) - plain <= told, sheet
     rate = next(r for r in found["Definitions"].iter_rows(values_only=True) if r[0] == "Achieved rate, °C/h")
     assert "Steepest rise" in rate[1] and rate[5] == "heating_rate_peak_c_per_h"
+
+
+def test_figures_have_no_more_digits_than_they_have() -> None:
+    """A count is a whole number among temperatures; what cannot have left a tolerance is not said to have stayed."""
+    value = {c.key: c for c in CLAUSES}["value"]
+    forms = [value.value({"value": v, "unit": u}, "us").form for v, u in ((4.0, None), (4.0, ""), (600.0, "c"))]
+    assert forms == ["0", "0", "0.0"]
+    m = {"set_aside": None, "before_mm": 1.0, "after_mm": 3.0, "lower_mm": None, "upper_mm": 2.0}
+    told = [_left(m | x) for x in ({}, {"after_mm": 2.0}, {"set_aside": "no after reading"}, {"upper_mm": None})]
+    assert told == [True, False, None, None]
 
 
 def test_totals_are_formulas(march: tuple[Path, Any]) -> None:

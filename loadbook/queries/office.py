@@ -138,7 +138,7 @@ def office_of(book: BookFolder, span: Period, customer: str | None = None) -> Of
         figures.runs = figures.runs[figures.runs["run"].isin(theirs)]
         figures.verdicts = figures.verdicts[figures.verdicts["run"].isin(theirs)]
     orders = {p["job"]: p["purchase_order"] for p in pieces if p["job"]}
-    movement = [m | {"purchase_order": orders.get(m["job"]), "left_tolerance": left_tolerance(m)}
+    movement = [m | {"purchase_order": orders.get(m["job"]), "left_tolerance": _left(m)}
                 for m in records(figures.movement)]  # fmt: skip
     runs = _runs(records(figures.runs), pieces, movement, customer)
     mine = {r["run"] for r in runs}
@@ -221,6 +221,13 @@ def _runs(runs: list[Row], pieces: Sequence[Row], movement: Sequence[Row], custo
 def cycle_of(row: Row) -> str | None:
     """A cycle with its revision, as people write it: 'SR-600 B'."""
     return f"{row['cycle']} {row['cycle_revision'] or ''}".strip() if row["cycle"] else None
+
+
+def _left(m: Row) -> bool | None:
+    """Did a piece leave its tolerance; None where there is none, or no movement to tell it by."""
+    if m["set_aside"] is not None or (m["lower_mm"] is None and m["upper_mm"] is None):
+        return None
+    return left_tolerance(m)
 
 
 def _listed(values: Any) -> str | None:

@@ -65,7 +65,7 @@ def blocks(office: Office) -> tuple[Block | None, Block | None]:
             f"{m.month}: median {share_words(m.median)}, 95 % of {m.pieces} below {share_words(m.high)}" for m in mine
         )
         rows = [[m.month, m.median, m.high - m.median, m.pieces] for m in office.past]
-        heads = ["month", "median of tolerance", "from there to 95 %", "movements"]
+        heads = ["month", "median of tolerance", "from the median to 95 %", "movements"]
         at, dark = runs.ends[1] + 2 if runs else 0, tuple(m.ours for m in office.past)
         past = Block(at, heads, rows, f"Movement as a share of the tolerance: {told}", dark)
     return runs, past
@@ -141,7 +141,7 @@ def past_chart(book: Workbook, block: Block) -> Any:
             "minus_values": "={0}", "minus_data": [0],
         },
     })  # fmt: skip
-    _upright(chart, "Movement as a share of the tolerance (line: up to 95 % of the pieces)", "")
+    _upright(chart, "Movement as a share of the tolerance (bar: median; line: up to 95 % of the pieces)", "")
     ends = _ends(0.0, max(row[1] + row[2] for row in block.rows))
     chart.set_y_axis({**_axis("of tolerance"), **ends, "num_format": "0 %"})
     return chart
@@ -180,17 +180,19 @@ def _upright(chart: Any, title: str, value: str) -> None:
 def charts_sheet(
     book: Workbook, office: Office, of: tuple[Block | None, Block | None], treatments: Sequence[dict[str, Any]]
 ) -> None:
-    """The sheet of the charts' figures, and of further charts: rates asked and achieved, movement by treatment."""
+    """The sheet of the charts' figures, and of further charts: rates set and achieved, movement by treatment."""
     sheet = book.plain_sheet(SHEET)
     sheet.set_column(0, 0, 46)
     sheet.set_column(1, 6, 11)
-    bold, at = book.look(bold=True, text_wrap=True), 0
+    bold, at = book.look(bold=True), 0
     for block in of:
         if block is None:
             continue
-        sheet.set_row(block.at, 2 * LINE_PX)
+        sheet.set_row(block.at, 3 * LINE_PX)
         for i, head in enumerate(block.heads):
-            sheet.write_string(block.at, i, head, bold)
+            number = isinstance(block.rows[0][i], (int, float, Formula))
+            look = book.look(bold=True, text_wrap=True, align="right" if number else "left", indent=int(not number))
+            sheet.write_string(block.at, i, head, look)
         for k, row in enumerate(block.rows, start=block.at + 1):
             for i, value in enumerate(row):
                 share = of[1] is block and i in (1, 2)
@@ -210,24 +212,24 @@ def charts_sheet(
 
 
 def _rates(book: Workbook, sheet: Any, count: int) -> None:
-    """Steepest heating rate asked and achieved, run by run, from the sheet Runs, beside the first figures."""
+    """Steepest heating rate set and achieved, run by run, from the sheet Runs, beside the first figures."""
     keys = [c.key for c in RUNS]
     unit = scale_words("c_per_h", book.system)
     chart = book.chart("column")
-    for name, key, colour in (("asked", "asked_heating_rate_peak_c_per_h", PALETTE[4]),
-                              ("achieved", "heating_rate_peak_c_per_h", PALETTE[0])):  # fmt: skip
+    for name, key, colour in (("set", "asked_heating_rate_peak_c_per_h", PALETTE[4]),
+                            ("achieved", "heating_rate_peak_c_per_h", PALETTE[0])):  # fmt: skip
         i = keys.index(key)
         chart.add_series({
             "name": name, "categories": ["Runs", 1, 0, count, 0], "values": ["Runs", 1, i, count, i],
             "fill": {"color": colour}, "gap": 80,
             "pattern": {"pattern": "wide_upward_diagonal", "fg_color": colour, "bg_color": "white"}
-            if name == "asked" else None,
+            if name == "set" else None,
         })  # fmt: skip
-    _upright(chart, "Heating rate, peak: asked (hatched) and achieved", unit)
+    _upright(chart, "Heating rate, peak: set (hatched) and achieved", unit)
     chart.set_x_axis({"num_font": {**FONT, "rotation": -60}, "line": {"color": MUTED}})
     chart.set_legend({"position": "top", "font": FONT})
     chart.set_size({"width": 720, "height": HIGH})
-    sheet.insert_chart(0, 8, chart, {"description": "Columns: heating rate asked and achieved, one pair a run"})
+    sheet.insert_chart(0, 8, chart, {"description": "Columns: heating rate set and achieved, one pair a run"})
 
 
 def _movement(

@@ -47,7 +47,7 @@ class Column:
     screen: bool = False
 
     def heading(self, system: str) -> str:
-        """The heading with its unit: 'Asked rate, °C/h'."""
+        """The heading with its unit: 'Set rate, °C/h'."""
         if self.unit in ("", "count", OWN):
             return self.head
         return f"{self.head}, {'%' if self.unit == 'share' else scale_words(self.unit, system)}"
@@ -70,6 +70,8 @@ class Column:
         if self.unit == OWN:
             unit = row.get("unit") or ""
             turned, _, digits = units.show(value, unit, system)
+            if not unit:  # a count
+                return Figure(round(turned, 9), "0" if float(turned).is_integer() else _readable(turned))
             known = unit in units.SHOWN[system]
             return Figure(round(turned, 9), "0." + "0" * digits if known else _readable(turned))
         return round(units.show(value, self.unit, system)[0], 9)
@@ -96,9 +98,10 @@ def table(columns: Sequence[Column], rows: Sequence[Row], system: str, keys: boo
 
 
 _RATE, _ACHIEVED = "heating_rate_peak_c_per_h", "as the trace shows it, or a person stated it for a paper chart"
+_SET = "as set at the furnace's program; what the cycle asks stands on the sheet Clauses"
 RUNS = (
     Column("run", "Run", wide=10),
-    Column("started", "Began", said="on the shop's clock", wide=15),
+    Column("started", "Began", said="on the shop's clock", wide=17),
     Column("verdict", "Verdict", said="kept: every clause of the cycle; broken: at least one; cannot be told: "
            "something is missing; else why there is none. A kept cycle says nothing of the parts", wide=14,
            mark="verdict"),
@@ -108,16 +111,16 @@ RUNS = (
     Column("pieces", "Pieces", "count", said="of all lines of the load", wide=8, total=True),
     Column("furnace", "Furnace", wide=9),
     Column("cycle", "Cycle", said="and its revision", wide=12),
-    Column(f"asked_{_RATE}", "Asked rate", "c_per_h", said="heating rate, peak, as the program set it", wide=9),
+    Column(f"asked_{_RATE}", "Set rate", "c_per_h", said=f"heating rate, peak, {_SET}", wide=9),
     Column(_RATE, "Achieved rate", "c_per_h", term=_RATE, wide=9),
-    Column("asked_hold_mean_c", "Asked hold", "c", said="temperature of the main hold as the program set it", wide=9),
+    Column("asked_hold_mean_c", "Set hold", "c", said=f"temperature of the main hold, {_SET}", wide=10),
     Column("hold_mean_c", "Achieved hold", "c", term="hold_mean_c", wide=9),
-    Column("asked_soak_minutes", "Asked soak", "min", said="as the program set it", wide=8),
+    Column("asked_soak_minutes", "Set soak", "min", said=_SET, wide=9),
     Column("soak_minutes", "Achieved soak", "min", term="soak_minutes", wide=9),
     Column("clauses_broken", "Clauses broken", "count", said="see the sheet Clauses", wide=8, mark="some", total=True),
-    Column("clauses_untold", "Clauses that cannot be told", "count", said="for want of what they need", wide=8),
+    Column("clauses_untold", "Clauses that cannot be told", "count", said="for want of what they need", wide=10),
     Column("most_of_tolerance", "Most moved, of tolerance", "share",
-           said="the largest movement of the run, either way, as a share of its tolerance", wide=10, mark="share"),
+           said="the largest movement of the run, either way, as a share of its tolerance", wide=12, mark="share"),
     Column("left_tolerance", "Pieces that left tolerance", "count",
            said="inside their tolerance before the run and outside after it", wide=10, mark="some", total=True),
     Column("status", "Status", said="done, aborted or void", wide=9),
@@ -125,33 +128,33 @@ RUNS = (
     Column("setup", "Setup", term="setup", wide=11),
     Column("atmosphere", "Atmosphere", wide=11),
     Column("process", "Process", wide=13),
-    Column(f"asked_{_RATE.replace('heating', 'cooling')}", "Asked cooling", "c_per_h",
-           said="cooling rate, peak, as the program set it", wide=9),
+    Column(f"asked_{_RATE.replace('heating', 'cooling')}", "Set cooling", "c_per_h",
+           said=f"cooling rate, peak, {_SET}", wide=9),
     Column(_RATE.replace("heating", "cooling"), "Achieved cooling", "c_per_h", term=_RATE.replace("heating", "cooling"),
            wide=9),
     Column("load_mass_kg", "Load", "kg", said="mass of the load", wide=8, total=True),
-    Column("ended", "Ended", said="on the shop's clock", wide=15),
+    Column("ended", "Ended", said="on the shop's clock", wide=17),
     Column("has_trace", "Trace", said="no: a paper chart", wide=7),
     Column("parameters_from", "Figures from", said=_ACHIEVED, wide=11),
     Column("operator", "Operator", wide=12),
-    Column("note", "Note", wide=40),
+    Column("note", "Note", wide=34),
 )  # fmt: skip
 CLAUSES = (
-    Column("run", "Run", wide=10),
-    Column("clause", "Clause", term="clause", wide=26),
+    Column("run", "Run", wide=9),
+    Column("clause", "Clause", term="clause", wide=30),
     Column("verdict", "Verdict", said="of the clause", wide=14, mark="verdict"),
     Column("value", "Value", OWN, said="nearest to the limit, or beyond it", wide=9),
     Column("limit_value", "Limit", OWN, said="that the cycle states", wide=9),
     Column("unit", "Unit", said="of the value and the limit", wide=13),
     Column("channel", "Channel", said="the thermocouple that decided", wide=17),
-    Column("worst_at", "Worst moment", said="on the shop's clock", wide=16),
-    Column("missing", "What is missing", said="why it cannot be told", wide=50),
-    Column("furnace", "Furnace", wide=9),
-    Column("cycle", "Cycle", said="and its revision", wide=12),
+    Column("worst_at", "Worst moment", said="on the shop's clock", wide=17),
+    Column("missing", "What is missing", said="why it cannot be told", wide=52),
+    Column("furnace", "Furnace", wide=8),
+    Column("cycle", "Cycle", said="and its revision", wide=11),
     Column("text", "In words", said="the clause as a sentence", wide=150, screen=True),
     Column("without", "Verdict without", said="the clause's verdict without the thermocouple in doubt", wide=14,
            screen=True),
-    Column("started", "Began", said="on the shop's clock", wide=16, screen=True),
+    Column("started", "Began", said="on the shop's clock", wide=17, screen=True),
 )  # fmt: skip
 MOVEMENT = (
     Column("run", "Run", wide=10),
@@ -184,17 +187,17 @@ MOVEMENT = (
     Column("condition", "Condition", term="condition", wide=26, screen=True),
     Column("furnace", "Furnace", wide=9, screen=True),
     Column("process", "Process", wide=13, screen=True),
-    Column("started", "Began", said="on the shop's clock", wide=16, screen=True),
+    Column("started", "Began", said="on the shop's clock", wide=17, screen=True),
     Column("gauge", "Gauge", wide=9, screen=True),
 )  # fmt: skip
 _MIXED = "in the unit of its row"
 TREATMENTS = (
-    Column("process", "Process", term="process", wide=14),
+    Column("process", "Process", term="process", wide=13),
     Column("kind", "Kind", wide=17),
-    Column("setup", "Setup", term="setup", wide=11),
+    Column("setup", "Setup", term="setup", wide=10),
     Column("atmosphere", "Atmosphere", wide=11),
-    Column("side", "Side", said="inside or outside size, form, or another property", wide=9),
-    Column("unit", "Unit", said="of the figures of the row: % is of the form error before", wide=15),
+    Column("side", "Side", said="inside or outside size, form, or another property", wide=8),
+    Column("unit", "Unit", said="of the figures of the row: % is of the form error before", wide=19),
     Column("runs", "Runs", "count", wide=7),
     Column("pieces", "Pieces", "count", wide=7),
     Column("parts", "Part numbers", "count", wide=9),

@@ -219,11 +219,11 @@ class Workbook:
             sheet.write_number(row, column, value, self.look(_readable(value)) if plainly else look)
         elif isinstance(value, datetime):
             aware = value.replace(tzinfo=value.tzinfo or UTC).astimezone(self.zone)
-            sheet.write_datetime(row, column, aware.replace(tzinfo=None), self.look("yyyy-mm-dd hh:mm", align="left"))
+            look = self.look("yyyy-mm-dd hh:mm", align="left", indent=1)
+            sheet.write_datetime(row, column, aware.replace(tzinfo=None), look)
         elif isinstance(value, date):
-            sheet.write_datetime(
-                row, column, datetime(value.year, value.month, value.day), self.look("yyyy-mm-dd", align="left")
-            )
+            look = self.look("yyyy-mm-dd", align="left", indent=1)
+            sheet.write_datetime(row, column, datetime(value.year, value.month, value.day), look)
         else:
             text = plain(value)
             if len(text) > LONGEST:
