@@ -48,6 +48,9 @@ def moved_sentences(
     def what(r: dict[str, Any]) -> str:
         return f"{r['kind']} ({r['process'] or 'no process'})"
 
+    def of_what(r: dict[str, Any]) -> str:
+        return " of the form error before" if scale_words(str(r["unit"]), system) == "%" else ""
+
     told = [r for r in rows if r["pieces"]]
     out = []
     if movement and 0 < len(told) <= MOST_SAID:
@@ -55,7 +58,7 @@ def moved_sentences(
             under = ", ".join(str(r[b]) for b in by)
             out.append(
                 f"{what(r)}{', ' + under if under else ''}: the middle one of {_many(r['pieces'], 'piece')} in "
-                f"{_many(r['runs'], 'run')} moved {counted(text(r['median'], r), r)}, nine in ten "
+                f"{_many(r['runs'], 'run')} moved {counted(text(r['median'], r), r)}{of_what(r)}, nine in ten "
                 f"{text(r['low'], r)} to {text(r['high'], r)}."
             )
     clear = [d for d in differences if d["p_adjusted"] is not None and d["p_adjusted"] < 0.05]
@@ -73,6 +76,9 @@ def moved_sentences(
         out.append("The difference between the two treatments is not clear.")
     elif differences and not clear:
         out.append(f"None of {_many(len(differences), 'difference')} between treatments is clear.")
+    if movement and told:
+        worse = " (a form error: worse)" if any(of_what(r) for r in told) else ""
+        out.append(f"Plus: larger after the run than before{worse}; minus: smaller.")
     return out
 
 
