@@ -387,11 +387,12 @@ def backtest(
         if not 0.5 <= value <= 0.99:
             raise UsageError(f"--content {value:g} is not offered", remedy="Give 0.5 to 0.99")
     found = ask(book, filters, contents or CONTENTS)
-    rows = [list(r.values()) for r in found.rows()]
-    columns = list(found.table.columns)
     if fmt in (None, "table"):
-        rows = [[round(v, 3) if isinstance(v, float) else v for v in row] for row in rows]
-    emit(columns, rows, fmt)
+        from loadbook.render.answer import BACKTEST, backtest_table
+
+        emit(BACKTEST, backtest_table(found.rows()), fmt)
+    else:
+        emit(list(found.table.columns), [list(r.values()) for r in found.rows()], fmt)
     for warning in found.warnings:
         to_stderr(warning)
     if chart_file is not None:

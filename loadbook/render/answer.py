@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from loadbook.core import units
-from loadbook.core.figures import share_range
+from loadbook.core.figures import share_range, share_words
 from loadbook.queries.answer_figures import number, setting, settings_shown
 
 COLUMNS = (
@@ -68,6 +68,33 @@ def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[li
     return [c for k, c in enumerate(columns) if k not in empty], [
         [v for k, v in enumerate(row) if k not in empty] for row in shown
     ]
+
+
+BACKTEST = ("process", "kind", "of", "group", "promised", "held", "runs", "pieces", "parts", "note")
+
+
+def backtest_table(rows: Sequence[Mapping[str, Any]]) -> list[list[Any]]:
+    """Rows of a back-test under BACKTEST: the share that was promised beside the one that held, as people say shares.
+
+    >>> row = {"process": "age", "kind": "length", "what": "known", "group": "all", "content": 0.9, "held": 0.929}
+    >>> row |= {"held_low": 0.766, "held_high": 0.991, "runs": 28, "pieces": 220, "parts": 3, "note": ""}
+    >>> backtest_table([row])[0][4:6]
+    ['90 %', '93 % (77 to 99 %)']
+    """
+
+    def words(r: Mapping[str, Any], name: str) -> float | None:
+        value = r[name]
+        return None if value is None or value != value else float(value)
+
+    shown = []
+    for r in rows:
+        content, held = words(r, "content"), words(r, "held")
+        share = None if held is None else share_range(held, r["held_low"], r["held_high"])
+        promised = None if content is None else share_words(content)
+        of = f"{r['what']} parts" if r["what"] in ("known", "new") else r["what"]
+        shown.append([r["process"], r["kind"], of, r["group"], promised, share, r["runs"], r["pieces"],
+                      r["parts"], r["note"]])  # fmt: skip
+    return shown
 
 
 def _span(row: Mapping[str, Any], name: str, spec: str) -> str | None:

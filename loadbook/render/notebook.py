@@ -23,8 +23,8 @@ from loadbook.queries.remark_words import words
 from loadbook.queries.result import WAYS, records
 from loadbook.render.pages.markup import Html, el
 
-from .answer import comparables_table
-from .judged import figure, lacks
+from .answer import BACKTEST, backtest_table, comparables_table
+from .judged import clause_figures, label, lacks
 from .movement import difference_table, effect_table, moved_table
 from .tables import plain
 
@@ -108,8 +108,7 @@ def _answer(found: Answer) -> Iterable[Any]:
 
 
 def _backtest(found: Backtest) -> Iterable[Any]:
-    rows = [[round(v, 3) if isinstance(v, float) else v for v in r.values()] for r in found.rows()]
-    yield table("How often past answers held", list(found.table.columns), rows)
+    yield table("How often past answers held", BACKTEST, backtest_table(found.rows()))
     yield _notes(found.warnings)
 
 
@@ -117,7 +116,13 @@ def _judged(found: JudgedRun) -> Iterable[Any]:
     yield el("p", el("strong", f"{found.run}: {found.headline}"))
     order = [c for verdict in ("broken", "cannot be told", "kept") for c in found.of(verdict)]
     rows = [
-        [c.clause, c.verdict, *(figure(v, c.unit, "si") for v in (c.value, c.limit)), c.channel, lacks(c, found.units)]
+        [
+            label(c, found.units),
+            c.verdict,
+            *clause_figures(c.clause, c.value, c.limit, c.unit, found.units),
+            c.channel,
+            lacks(c, found.units),
+        ]
         for c in order
     ]
     if rows:
