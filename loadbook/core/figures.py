@@ -62,6 +62,8 @@ def shown(value: float, unit: str, system: str, spec: str = "") -> str:
     ('1148 °F', '+36.0 °F', '6 in', '30 mm')
     >>> shown(1.0, "mm", "us"), shown(0.12, "mm", "us")
     ('0.039 in', '0.0047 in')
+    >>> shown(1450.0, "mpa", "si"), shown(1013.25, "mbar", "si"), shown(2e-6, "mbar", "si")
+    ('1450 MPa', '1010 mbar', '2e-06 mbar')
     """
     turned, label, _ = units.show(value, unit, system)
     usual = spec or _DIGITS.get(unit, (".0f", ".0f"))[system == "us"]
@@ -69,6 +71,8 @@ def shown(value: float, unit: str, system: str, spec: str = "") -> str:
         number = f"{turned:.{3 if abs(turned) >= 0.01 else 4}f}".rstrip("0").rstrip(".")
     else:
         number = format(turned, usual)
+    if "e+" in number:  # 1450 MPa, not 1.45e+03
+        number = f"{float(number):.0f}"
     if float(number) == 0.0:  # no '-0'
         number = "0" if usual == "inches" else format(0.0, usual)
     return f"{number} {spoken_unit(label.replace('_per_', '/'), number)}".rstrip()

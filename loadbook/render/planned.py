@@ -60,7 +60,7 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
     _print_history(found, system, out)
     say()
     say("Assumed")
-    settled = figure(p.rate_steady_c_per_h, "c_per_h", system)
+    settled = figure(p.rate_steady_c_per_h, "c_per_h", system, ".0f")
     for text in (*found.assumptions, f"by the settled formula the lag alone would allow {settled}"):
         say(f"  {text}")
     if found.mechanisms is not None and sources(found.mechanisms.checks):
@@ -131,10 +131,13 @@ def _print_segments(found: PartPlan, system: str, out: TextIO) -> None:
 
 def _print_limits(found: Mechanisms, thin: bool, system: str, out: TextIO) -> None:
     per_100 = found.limits[0].per_100
-    rows = [[figure(x.at_c, "c", system, ".0f"), figure(x.onset_mpa, "mpa", system), _d(x.lag_c, system, ".0f"),
-             *([_d(x.spread_c, system, ".0f")] if thin else []), _d(x.lead_c, system, ".0f")]
+    each = 10.0 * 6.894757 if system == "us" else 100.0  # MPa: a round figure of yield, to which all of it goes
+    part = each / 100.0 if per_100 else 1.0
+    rows = [[figure(x.at_c, "c", system, ".0f"), figure(part * x.onset_mpa, "mpa", system),
+             *(_d(None if d is None else part * d, system, ".0f")
+               for d in (x.lag_c, *([x.spread_c] if thin else []), x.lead_c))]
             for x in found.limits]  # fmt: skip
-    of = f"for each {figure(100.0, 'mpa', system)} of yield at {figure(20.0, 'c', system, '.0f')}" if per_100 else ""
+    of = f"for each {figure(each, 'mpa', system)} of yield at {figure(20.0, 'c', system, '.0f')}" if per_100 else ""
     title = f"The largest differences that stay elastic{', ' + of if of else ''}"
     columns = ["at", "yields from", "section lag", *(["thin-thick"] if thin else []), "furnace lead"]
     emit(columns, rows, None, title=title, out=out)

@@ -15,7 +15,7 @@ from loadbook.queries.month import MonthSeen
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el
-from .month_pictures import control_picture, drawn_points, drawn_values, key_marks, unit_label
+from .month_pictures import control_picture, drawn_points, drawn_values, key_marks, short, unit_label
 from .shell import mark, paragraph, picture, section, sentences, subsection
 
 
@@ -59,9 +59,9 @@ def beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
     y, low, high = (float(v[signal.last]) for v in drawn_values(c, system))
     label = unit_label(c, system)
     if c.measure == "leak-up":
-        return f": {y:.3g} {label}, limit {(high if y > high else low):.3g} {label}"
+        return f": {short(y)} {label}, limit {short(high if y > high else low)} {label}"
     side, limit = ("above", high) if y > high else ("below", -low)
-    return f": {abs(y):.3g} {label} {side} what is usual for {c.cycles[signal.last]}, limit {limit:.3g} {label}"
+    return f": {short(abs(y))} {label} {side} what is usual for {c.cycles[signal.last]}, limit {short(limit)} {label}"
 
 
 def _alt(c: FurnaceChart, system: str) -> str:
@@ -70,7 +70,7 @@ def _alt(c: FurnaceChart, system: str) -> str:
     told = f"Control chart of furnace {c.furnace}: {c.measure}, {counted}"
     if c.chart.limits is None:
         return f"{told}; {c.chart.why}"
-    edges = f"limits {low[np.isfinite(low)][-1]:.3g} to {high[np.isfinite(high)][-1]:.3g} {unit_label(c, system)}"
+    edges = f"limits {short(low[np.isfinite(low)][-1])} to {short(high[np.isfinite(high)][-1])} {unit_label(c, system)}"
     return f"{told}; {edges}; " + ("; ".join(c.words(s) for s in c.signals) or "no signal")
 
 

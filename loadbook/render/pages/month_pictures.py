@@ -108,7 +108,7 @@ def _lines(
     if not limits:
         for value in sy.ticks(5):
             d.line(left, sy(value), right, sy(value), GRID)
-            d.text(right + 5, sy(value), _short(value), TYPE, MUTED, middle=True)
+            d.text(right + 5, sy(value), short(value), TYPE, MUTED, middle=True)
         return
     centre = float((low[-1] + high[-1]) / 2)
     d.line(left, sy(centre), right, sy(centre), INK, 0.9)
@@ -120,7 +120,7 @@ def _lines(
         d.polyline(points, INK, 0.9, (5, 3))
     told = spread_out([sy(float(v)) for v in (high[-1], centre, low[-1])], TYPE, HIGH - 24.0)
     for y, value in zip(told, (float(high[-1]), centre, float(low[-1])), strict=True):
-        d.text(right + 5, y, _short(value), TYPE, middle=True)
+        d.text(right + 5, y, short(value), TYPE, middle=True)
 
 
 def _points(
@@ -131,7 +131,7 @@ def _points(
     patterned = {k for s in chart.chart.signals if s.rule != "beyond" for k in range(s.first, s.last + 1)}
     label = unit_label(chart, system)
     for (px, py), i in zip(at, (int(k) for k in kept), strict=True):
-        hint = f"{chart.names[i]}, {_day(chart, i, zone)}: {_short(float(y[i]))} {label}"
+        hint = f"{chart.names[i]}, {_day(chart, i, zone)}: {short(float(y[i]))} {label}"
         if chart.cycles[i]:
             hint += f", {chart.cycles[i]}"
         strong = bool(chart.in_month[i])
@@ -252,7 +252,7 @@ def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
     marks = sx.ticks(5)
     for value in marks:
         if 20 < sx(value) < wide - 20:
-            d.text(sx(value), foot + 13, _short(value), TYPE, MUTED, anchor="middle")
+            d.text(sx(value), foot + 13, short(value), TYPE, MUTED, anchor="middle")
     for row, s in enumerate(spans):
         y = 24 + step * row
         for value in marks:
@@ -265,7 +265,7 @@ def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
             d.rect(sx(s.earlier[0]), y + 38, max(sx(s.earlier[2]) - sx(s.earlier[0]), 1.5), 9, "#d5dade")
             d.line(sx(s.earlier[1]), y + 37, sx(s.earlier[1]), y + 48, MUTED, 1.4)
         d.rect(sx(s.low), y + 41, max(sx(s.high) - sx(s.low), 1.5), 3, INK)
-        d.mark("diamond", sx(s.median), y + 42.5, 3.8, INK, GROUND, hint=f"median {_short(s.median)} {label}")
+        d.mark("diamond", sx(s.median), y + 42.5, 3.8, INK, GROUND, hint=f"median {short(s.median)} {label}")
     return d.svg()
 
 
@@ -278,6 +278,10 @@ def _local(moment: datetime, zone: ZoneInfo) -> datetime:
     return moment.replace(tzinfo=UTC).astimezone(zone)
 
 
-def _short(value: float) -> str:
-    """A figure with three digits that mean something, and a true minus sign."""
+def short(value: float) -> str:
+    """A figure with three digits that mean something, never as a power of ten below 100,000.
+
+    >>> short(1104.3), short(-0.00471)
+    ('1100', '-0.00471')
+    """
     return figure(float(f"{value:.3g}")) if abs(value) < 1e5 else f"{value:.3g}"
