@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import date
 from html import unescape
 from pathlib import Path
@@ -18,6 +19,9 @@ from loadbook.core.figures import true_minus
 from loadbook.core.remarks import remark
 from loadbook.queries.result import unit_name
 from loadbook.render.movement import moved_table
+from loadbook.render.record import record_sections
+from loadbook.store.book import BookFolder
+from loadbook.store.lookup import find_row, listed
 
 
 @pytest.fixture(scope="module")
@@ -111,9 +115,24 @@ def test_a_judged_run_and_a_back_test(shop: Book) -> None:
     judged = shop.judge("R25-086")
     shown = judged._repr_html_().replace("\u00a0", " ")
     assert "CYCLE BROKEN: 1 of 18 clauses" in shown and "soak 4" in cells(shown)
+    us = replace(judged, units="us")._repr_html_().replace("\u00a0", " ")
+    assert "°C" not in us and "cool 5 rate, above 392.0 °F" in cells(us) and "109.3 °F/h" in cells(us)
     back = shop.backtest(kind="flatness", process="anneal")
-    assert "known" in cells(back._repr_html_().replace("\u00a0", " "))
+    assert {"known parts", "90 %"} <= set(cells(back._repr_html_().replace("\u00a0", " ")))
     assert back.chart().to_dict()["concat"]
+
+
+def test_what_the_program_worked_out_is_listed_without_tails(shop: Book, demo_book: Path) -> None:
+    """For people five digits, where they list findings of a run too; for a program every one."""
+    with BookFolder(demo_book) as book:
+        kind = listed("run")
+        row = find_row(book.read(), kind, "R25-086")
+        people, whole = (
+            {r[1]: r[4] for s in record_sections(book, kind, row, whole) if s.name == "finding" for r in s.rows}
+            for whole in (False, True)
+        )
+    assert (people["heat 1 rate"], people["hold 4 upper edge"]) == (70.079, 601.6)
+    assert whole["heat 1 rate"] == pytest.approx(70.07881773, abs=1e-8)
 
 
 @pytest.mark.thorough

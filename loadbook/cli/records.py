@@ -266,7 +266,7 @@ def amend(
 
 @click.command("list", cls=LoadbookCommand)
 @click.argument("kind", required=False)
-@click.option("--limit", type=int, help="At most so many rows (0: all; a terminal shows 50).")
+@click.option("--limit", type=click.IntRange(min=0), help="At most so many rows (0: all; a terminal shows 50).")
 @filter_options
 @format_option
 @book_option
@@ -350,7 +350,7 @@ def show(kind: str, record: str, fmt: str | None, book: BookFolder) -> None:
 
     target = lookup.listed(kind)
     row = lookup.find_row(book.read(), target, record)
-    sections = record_sections(book, target, row)
+    sections = record_sections(book, target, row, whole=fmt not in (None, "table"))
     if fmt == "json":
         emit(
             [s.name for s in sections],

@@ -25,7 +25,7 @@ _US = (
     ("_mm", "_in", lambda v: v / 25.4),
     ("_mbar_per_h", "_micron_per_h", lambda v: units.show(v, "mbar_per_h", "us")[0]),
     ("_mbar", "_torr", lambda v: units.show(v, "mbar", "us")[0]),
-    ("_kg", "_lb", lambda v: v / 0.45359237),
+    ("_kg", "_lb", lambda v: round(v / 0.45359237, 2 if abs(v) >= 0.5 else 5)),
 )
 # lengths, or figures in the row's own unit (a hardness): the column `unit` says which
 _READ = {"before_mm", "after_mm", "movement_mm", "before_scatter_mm", "after_scatter_mm", "nominal_mm", "lower_mm",
@@ -40,6 +40,8 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
 
     >>> in_units(["part", "length_mm", "at_c"], [["A", 25.4, 100.0]], "us")
     (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
+    >>> in_units(["load_mass_kg"], [[92.0], [0.25]], "us")
+    (['load_mass_lb'], [[202.83], [0.55116]])
     >>> in_units(["before_mm", "unit"], [[25.4, "mm"], [60.0, "HRC"]], "us")
     (['before_in', 'unit'], [[1.0, 'in'], [60.0, 'HRC']])
 

@@ -52,8 +52,8 @@ _BELONGS: dict[str, tuple[tuple[str, str, tuple[str, ...]], ...]] = {
 }  # fmt: skip
 
 
-def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> list[Section]:
-    """The sections of one record; the first holds its values."""
+def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row, whole: bool = False) -> list[Section]:
+    """The sections of one record; the first holds its values. whole: every digit, for a program."""
     conn = book.read()
     key = lookup.row_key(conn, kind.table)
     names = lookup.columns_of(conn, kind.table)
@@ -61,7 +61,8 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
     values = [[n, moment_shown(book, row[n])] for n in names if n not in apart and row[n] is not None]
     shown = [in_units([n], [[v]], book.units) for n, v in values]
     for heads, cells in shown:
-        without_tails(kind.table, heads, cells)
+        if not whole:
+            without_tails(kind.table, heads, cells)
     title = f"{kind.table} {lookup.record_name(kind, row)}"
     sections = [Section("values", title, ["column", "value"], [[c[0], v[0][0]] for c, v in shown])]
     if "typed" in names and row["typed"]:
@@ -74,6 +75,8 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
             kept = [i for i in range(len(columns)) if any(r[i] is not None for r in found)]
             cells = [[moment_shown(book, r[i]) for i in kept] for r in found]
             heads, cells = in_units([columns[i] for i in kept], cells, book.units)
+            if not whole:
+                without_tails(table, heads, cells)
             sections.append(Section(table, heading, heads, cells))
     if kind.table == "piece":
         sections.extend(_heat(book, row))
