@@ -228,8 +228,9 @@ def planned(texts: Iterable[str]) -> dict[str, float]:
             number = units.parse_quantity(value, dimension).value
         else:
             if not unit:
-                like = "100 F/h" if dimension == "rate" else "1150 F"
-                raise UsageError(f"--with {text!r} does not say the unit of {value}", remedy=f"Write {name}={like}")
+                per = "/h" if dimension == "rate" else ""
+                remedy = f"Write --with '{name}={value} C{per}' or '{name}={value} F{per}'"
+                raise UsageError(f"--with {text!r} does not say the unit of {value}", remedy=remedy)
             number = bare if dimension == "duration" else units.convert(bare, unit, dimension)
         check_settings({inside: number})
         out[inside] = number

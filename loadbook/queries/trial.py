@@ -262,8 +262,8 @@ def _sentences(
     half, df = alone(plan, levels)
     if np.isfinite(half):
         out.append(
-            f"Judged by these runs alone, which shows cause, about ± {amount(half)} ({many(df, 'degree')} of freedom"
-            f"{': more runs narrow it fast' if df < 4 else ''})."
+            f"Judged by these runs alone, which shows cause, about ± {amount(half)} {per} "
+            f"({many(df, 'degree')} of freedom{': more runs narrow it fast' if df < 4 else ''})."
         )
     else:
         alone_ = "One run alone leaves" if one_run else "These runs alone leave"

@@ -50,6 +50,15 @@ def _found(source: Source, where: str, what: str, select: str) -> list[tuple[Any
         raise
     except LoadbookError as exc:
         raise UsageError(
-            f"--where {where!r} is not a condition over {what}: {exc.what.splitlines()[0]}",
+            f"--where {where!r} is not a condition over {what}: {_said(exc.what)}",
             remedy='Write it like --where "length_mm > 300", in the dialect of loadbook sql',
         ) from exc
+
+
+def _said(text: str) -> str:
+    """What the engine says of a condition, without its own kind of error in front.
+
+    >>> _said('Binder Error: Referenced column "foo" not found in FROM clause!\\nCandidate bindings: "run"')
+    'Referenced column "foo" not found in FROM clause'
+    """
+    return text.splitlines()[0].removeprefix("Binder Error: ").rstrip("!.")
