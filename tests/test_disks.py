@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -273,7 +274,8 @@ def test_a_folder_that_vanishes_while_it_is_written(made: Path) -> None:
 
 
 def test_a_book_that_is_replaced_while_it_is_written(made: Path) -> None:
-    """Somebody restores a copy over the folder: our commit would land in a file that nobody finds again."""
+    """Somebody restores a copy over the folder: our commit would land in a file that nobody finds again. (Another
+    thread that opens the copy does not make it the file which this one writes.)"""
     shutil.copytree(made / "book", made / "copy")
     before = bookstate.of_book(made / "copy")
     book = BookFolder.open(made / "book")
@@ -281,6 +283,9 @@ def test_a_book_that_is_replaced_while_it_is_written(made: Path) -> None:
         conn.execute("INSERT INTO setting (name, value) VALUES ('x', 'y')")
         (made / "book").rename(made / "away")
         (made / "copy").rename(made / "book")
+        other = threading.Thread(target=book.read)
+        other.start()
+        other.join()
     book.close()
     whole(made / "book", before)
 

@@ -69,7 +69,7 @@ class BookFolder:
         self.swept: set[Path] = set()  # folders in which what killed commands left was looked for
         self._conns: dict[threading.Thread, sqlite3.Connection] = {}
         self._once: dict[sqlite3.Connection, tuple[tuple[int, int], dict[Any, Any]]] = {}  # what `once` keeps
-        self._identity: tuple[int, int] | None = None  # of the file that the connection writes
+        self._files: dict[sqlite3.Connection, tuple[int, int] | None] = {}  # which file each of them writes
         self.say: Callable[[str], None] = warnings.warn  # what a person should hear although the book is in order
 
     # -- making and finding ------------------------------------------------------------------
@@ -255,7 +255,7 @@ class BookFolder:
             schema_check.limit(conn)
         except TROUBLE as exc:
             raise translate_error(exc, self.file) from exc
-        self._identity = self._stands_there()
+        self._files[conn] = self._stands_there()
         return conn
 
     def _connect_without_wal(self) -> sqlite3.Connection:
@@ -318,8 +318,7 @@ class BookFolder:
         if conn is None:
             for ended in [t for t in list(self._conns) if not t.is_alive()]:
                 if (left := self._conns.pop(ended, None)) is not None:
-                    self._once.pop(left, None)
-                    left.close()
+                    self._close(left)
             conn = self._conns[thread] = self._connect()
         return conn
 
@@ -368,7 +367,7 @@ class BookFolder:
             if mending:
                 revision.forget_parts(conn)
             revision.raise_changed(conn, before, followed)
-            if self._stands_there() != self._identity:
+            if self._stands_there() != self._files[conn]:
                 raise gone(self.file)  # SQLite would commit into a file that nobody finds again
             holder.release(self.file)
             conn.execute("COMMIT")
@@ -400,9 +399,13 @@ class BookFolder:
 
     def close(self) -> None:
         """Close the book's file, in whatever thread it was opened; no other thread may be asking any more."""
-        self._once.clear()
         while self._conns:
-            self._conns.popitem()[1].close()
+            self._close(self._conns.popitem()[1])
+
+    def _close(self, conn: sqlite3.Connection) -> None:
+        self._once.pop(conn, None)
+        self._files.pop(conn, None)
+        conn.close()
 
     def __enter__(self) -> BookFolder:
         return self
