@@ -60,8 +60,9 @@ def book(tmp_path: Path) -> BookFolder:
             )
     put(
         made, "furnace_check",
-        {"furnace": "F1", "kind": "leak-up", "done_on": "2025-01-01", "due_on": "2025-06-01"},
+        {"furnace": "F1", "kind": "leak-up", "done_on": "2025-01-01", "due_on": "2027-01-01"},
         {"furnace": "F1", "kind": "leak-up", "done_on": "2025-06-01", "due_on": "2026-06-01"},
+        {"furnace": "F1", "kind": "leak-up", "done_on": "2026-07-01", "due_on": "2027-07-01"},
     )  # fmt: skip
     return made
 
@@ -126,10 +127,31 @@ def test_what_the_reports_say(book: BookFolder) -> None:
     assert [(r["run"], r["serial"]) for r in shown(book, "missing_after_readings")] == [("R1", "2")]
     assert shown(book, "past_due", on="2026-06-02")[0]["due_on"].isoformat() == "2026-06-01"
     assert shown(book, "past_due", on="2026-06-01") == []
+    assert shown(book, "past_due", on="2026-07-01") == []
     assert shown(book, "failing_thermocouples") == []
     (failed,) = shown(book, "failing_thermocouples", least="1")
     assert (failed["channel"], failed["faults"], failed["mean_uses"]) == ("TC 1", "frozen", 4.0)
     assert {r["furnace"]: r["share_kept"] for r in shown(book, "furnaces_compared")} == {"F1": 0.5}
+
+
+def test_outside_a_tolerance_of_one_limit(book: BookFolder) -> None:
+    """Inside it is false, as with two limits; only where the drawing gives none is it open."""
+    limits = {"out": {"upper_mm": 0.05}, "in": {"upper_mm": 0.5}, "least": {"lower_mm": 0.0}, "free": {}}
+    put(book, "characteristic", *(
+        {"part": "00123", "characteristic": c, "kind": "circularity", "scale": "um"} | given
+        for c, given in limits.items()
+    ))  # fmt: skip
+    put(book, "reading", *(
+        reading("R1", stage, value, None, characteristic=c)
+        for c in limits for stage, value in (("before", 0.01), ("after", 0.1))
+    ))  # fmt: skip
+    told = {"out": True, "in": False, "least": False, "free": None}
+    movers = shown(book, "worst_movers", kind="circularity")
+    assert {r["characteristic"]: r["outside_tolerance"] for r in movers} == told
+    read = ask_sql(
+        book, "SELECT characteristic, outside_tolerance FROM readings WHERE kind = 'circularity' AND stage = 'after'"
+    )
+    assert dict(read.rows()) == told
     treated = {r["setup"]: r for r in shown(book, "movement_by_treatment", process="stress relief")}
     assert (treated["hung"]["set_aside"], treated["laid"]["over_tolerance"]) == (1, 1)
     assert shown(book, "movement_by_treatment", process="anneal") == []

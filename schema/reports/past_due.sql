@@ -10,9 +10,10 @@
 -- column: due_on | date | | last day that the calibration or check holds
 -- column: used_since | integer | | readings taken with the gauge after that day
 WITH last_check AS (
-  SELECT furnace, kind, at_c, max(done_on) AS last_done, max(due_on) AS due_on
+  SELECT furnace, kind, at_c, done_on AS last_done, due_on
   FROM furnace_check
-  GROUP BY furnace, kind, at_c
+  WHERE done_on <= $on
+  QUALIFY row_number() OVER (PARTITION BY furnace, kind, at_c ORDER BY done_on DESC) = 1
 ),
 used AS (
   SELECT r.gauge, count(*) AS used_since

@@ -20,7 +20,10 @@
 -- column: atmosphere | text | | the run's, else the furnace's
 WITH placed AS (
   SELECT kind, run, started, furnace, part, serial, characteristic, movement_um, movement_um_per_100mm,
-         movement_share_of_tolerance, after_mm < lower_mm OR after_mm > upper_mm AS outside_tolerance, setup, atmosphere,
+         movement_share_of_tolerance,
+         coalesce(after_mm < lower_mm OR after_mm > upper_mm,
+                  CASE WHEN coalesce(lower_mm, upper_mm) IS NOT NULL THEN false END) AS outside_tolerance,
+         setup, atmosphere,
          row_number() OVER (PARTITION BY kind ORDER BY abs(movement_um) DESC, run, part, serial, characteristic) AS place
   FROM movement
   WHERE movement_um IS NOT NULL
