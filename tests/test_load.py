@@ -87,6 +87,8 @@ def test_the_last_temper_less_the_shop_s_margin(tempered: float | None, margin: 
 
 
 def test_a_hold_that_hardens_asks_for_no_margin_below_a_temper_and_no_subcritical_limit() -> None:
+    for process, found in (("harden", []), ("quench and temper", []), ("stress relief anneal", ["above_temper"])):
+        assert codes(replace(STEEL, tempered_at_c=600.0), by=replace(RELIEF, process=process)) == found
     assert codes(replace(STEEL, tempered_at_c=600.0, max_soak_c=600.0), by=HARDEN) == []
     aluminium = LoadPiece("P", "AlZn5.5MgCu", "aluminium", max_soak_c=480.0)
     assert codes(aluminium, by=replace(RELIEF, process="solution treatment")) == ["above_hottest_hold"]

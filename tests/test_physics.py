@@ -395,11 +395,19 @@ def test_every_check_has_words(system: str) -> None:
     assert "-0.12 to -0.04 %" in said["size_published"] and "17-4PH" in said["size_published"]
 
 
+def test_a_relief_in_stages_ages_nothing() -> None:
+    for process, found in (("two-stage stress relief", []), ("age hardening", ["size_unknown"])):
+        assert [c.said.code for c in checks.size_change(PLATE, 550.0, process, metal("A", "nickel alloy"))] == found
+
+
 def test_plating_goes_before_the_alloy() -> None:
     plated = Part("bar", 1.0, 1.0, 1.0, 1.0, pct=(("mn", 0.8),), words="low-alloy steel cadmium plated")
     found = checks.evaporating(course(1.0, 300.0, gas="vacuum"), plated, STEEL)
     assert found is not None and found.said.figures["element"] == "Cd"
     assert checks.evaporating(course(1.0, 300.0), plated, STEEL) is None  # in air
+    leaded = Part("bar", 1.0, 1.0, 1.0, 1.0, words="steel dipped in lead")
+    found = checks.evaporating(course(1.0, 700.0, gas="vacuum"), leaded, STEEL)
+    assert found is not None and found.said.figures["element"] == "Pb"
     clean = Part("bar", 1.0, 1.0, 1.0, 1.0, pct=(("mn", 0.8),))
     assert checks.evaporating(course(1.0, 300.0, gas="vacuum"), clean, STEEL) is None
 

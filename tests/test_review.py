@@ -212,7 +212,13 @@ def test_sensitising_range_crossed_slowly() -> None:
 def test_aluminium_temper_lost() -> None:
     aluminium = Subject("A", "6061-T6", "aluminium", section_thick_mm=20.0)
     assert names(GOOD, aluminium) == ["aluminium temper lost"]
-    assert names(replace(GOOD, process="solution treatment"), aluminium) == []
+    for process in ("solution treatment", "precipitation hardening"):
+        assert names(replace(GOOD, process=process), aluminium) == []
+
+
+def test_metal_that_leaves_in_vacuum_is_named_by_a_word_of_its_own() -> None:
+    for operation, found in (("turn leadscrew", []), ("lead bath", ["volatile metal in vacuum"])):
+        assert names(GOOD, replace(PART, operations=(operation,))) == found
 
 
 TITANIUM = Subject("T", "Ti-6Al-4V", "titanium", section_thick_mm=20.0, reactive=True)

@@ -6,9 +6,11 @@ missing instead of a figure. All take the integrated plan, so that transients, t
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+from loadbook.analysis.trace.route import ages
 from loadbook.core.remarks import Remark, remark
 
 from . import growth, relief, sag, surface
@@ -253,12 +255,12 @@ def sags(part: Part, hold_c: float, metal: Metal, limit_mm: float | None = None)
     sources = (metal.modulus.source,) if metal.modulus else ()
     if part.form == "ring":
         outside = part.outside_mm or part.length_mm
-        wall, radius = part.thin_mm or depth, 0.5 * (outside - depth)
+        radius = 0.5 * (outside - depth)
         high = part.high_mm or depth
-        figures |= {f"flat_{n}_mm": sag.flat_ring_mm(radius, wall, high, n, part.density_kg_m3, modulus)
+        figures |= {f"flat_{n}_mm": sag.flat_ring_mm(radius, depth, high, n, part.density_kg_m3, modulus)
                     for n in (3, 4, 6)}  # fmt: skip
-        figures |= {"stood_mm": -sag.standing_ring_mm(radius, wall, part.density_kg_m3, modulus), "outside_mm": outside,
-                    "wall_mm": wall, "high_mm": high}  # fmt: skip
+        figures |= {"stood_mm": -sag.standing_ring_mm(radius, depth, part.density_kg_m3, modulus),
+                    "outside_mm": outside, "wall_mm": depth, "high_mm": high}  # fmt: skip
         least = figures["flat_6_mm"]
     else:
         over = sag.weight_over_stiffness("round" if part.form == "bar" else "flat", depth, part.density_kg_m3, modulus)
@@ -278,9 +280,7 @@ def sags(part: Part, hold_c: float, metal: Metal, limit_mm: float | None = None)
 def size_change(part: Part, hold_c: float, process: str, metal: Metal) -> Iterator[Check]:
     """What the material's own size does at a hold: published ageing ranges, and retained austenite of hardened
     steels."""
-    process = process.casefold()
-    ageing = any(w in process for w in ("age", "ageing", "aging", "precipit"))
-    if ageing:
+    if ages(process):
         known = [c for c in growth.changes(metal.name, part.words) if c.at_c is None or c.at_c > 0.0]
         aged = [c for c in known if c.at_c is None or abs(c.at_c - hold_c) <= 10.0]
         if not aged and known and min(c.at_c or 0.0 for c in known) <= hold_c <= max(c.at_c or 0.0 for c in known):
@@ -298,7 +298,7 @@ def size_change(part: Part, hold_c: float, process: str, metal: Metal) -> Iterat
         else:
             yield Check(SIZE, None, remark("size_unknown", metal=metal.name))
     carbon = dict(part.pct).get("c")
-    hardened = any(w in process for w in ("temper", "harden"))
+    hardened = any(w in process.casefold() for w in ("temper", "harden"))
     if hardened and metal.group in ("carbon steel", "tool steel") and carbon is not None and carbon >= 0.25:
         least, most = growth.retained_austenite(min(carbon, 1.0))
         yield Check(SIZE, None, remark("size_retained", low=least, high=most, carbon_pct=carbon,
@@ -329,7 +329,7 @@ def _air(gas: str) -> bool:
 
 
 PUMPED_MBAR = 1e-6  # furnaces of the trade pump no lower (common practice)
-_PLATED = {"Cd": ("cadmium",), "Zn": ("zinc", "galvan", "brass"), "Ag": ("silver",), "Pb": ("lead ",)}
+_PLATED = {"Cd": "cadmium", "Zn": "zinc|galvan|brass", "Ag": "silver", "Pb": r"\blead(ed)?\b"}
 
 
 def evaporating(steps: Sequence[Step], part: Part, metal: Metal) -> Check | None:
@@ -343,18 +343,17 @@ def evaporating(steps: Sequence[Step], part: Part, metal: Metal) -> Check | None
     base = "Ni" if "nickel" in metal.group else "Fe"
     shares = surface.atom_shares(part.pct, base) if part.pct and metal.group not in ("aluminium", "Ti-6Al-4V") else {}
     found = [(e, shares[e], "alloyed") for e in ("Mn", "Cr") if shares.get(e, 0.0) > 0.0]
-    found += [(e, 1.0, "plated") for e, names in _PLATED.items() if any(n in part.words for n in names)]
-    ranked = sorted(((surface.vapour_mbar(e, top_c) * share, e, share, how) for e, share, how in found), reverse=True)
-    for vapour, element, share, how in ranked[:1]:  # the one that goes first speaks for the others
-        if vapour < PUMPED_MBAR:
-            return None
-        acts = None if pressure is None else vapour > pressure
-        said = remark(
-            "evaporates" if acts else "evaporates_not", element=element, how=how, at_c=top_c, vapour_mbar=vapour,
-            pressure_mbar=pressure, most_g_m2h=surface.evaporation_g_m2h(element, top_c, share),
-        )  # fmt: skip
-        return Check(VACUUM, acts, said, (surface.vapours()[element][0].source,))
-    return None
+    found += [(e, 1.0, "plated") for e, names in _PLATED.items() if re.search(names, part.words)]
+    of_all = [(surface.vapour_mbar(e, top_c) * share, e, share, how) for e, share, how in found]
+    vapour, element, share, how = max(of_all, default=(0.0, "", 0.0, ""))  # the first to go speaks for the others
+    if vapour < PUMPED_MBAR:
+        return None
+    acts = None if pressure is None else vapour > pressure
+    said = remark(
+        "evaporates" if acts else "evaporates_not", element=element, how=how, at_c=top_c, vapour_mbar=vapour,
+        pressure_mbar=pressure, most_g_m2h=surface.evaporation_g_m2h(element, top_c, share),
+    )  # fmt: skip
+    return Check(VACUUM, acts, said, (surface.vapours()[element][0].source,))
 
 
 def all_checks(

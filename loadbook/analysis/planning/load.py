@@ -175,11 +175,12 @@ def _too_hot(cycle: Cycle | None, p: LoadPiece, margin_c: float, reached_c: floa
 
 def _cast_iron(cycle: Cycle | None, p: LoadPiece, reached_c: float | None) -> Iterator[Remark]:
     top = _hottest(cycle, reached_c)
-    anew = begins_anew(cycle.process if cycle else "")
-    if top and top[0] > CAST_IRON_HOLD_C and not anew:
+    if cycle and begins_anew(cycle.process):
+        return
+    if top and top[0] > CAST_IRON_HOLD_C:
         yield remark("cast_iron_hot", part=p.part, at_c=top[0], basis=top[1], limit_c=CAST_IRON_HOLD_C,
                      source=COMMON)  # fmt: skip
-    for stage in stages(cycle) if cycle and not anew else ():
+    for stage in stages(cycle) if cycle else ():
         kind, rate = stage.segment.kind, stage.rate_c_per_h
         limit = {"heat": CAST_IRON_HEAT_C_PER_H, "cool": CAST_IRON_COOL_C_PER_H}.get(kind)
         cold = kind == "cool" and (stage.from_c or 0.0) <= CAST_IRON_COOL_C

@@ -18,7 +18,7 @@ from loadbook.analysis.clauses.limits import resolve
 from loadbook.analysis.clauses.recorded import gases_in
 from loadbook.analysis.clauses.timed import SOAK_START
 from loadbook.analysis.trace.model import Cycle, Limit, PieceRecord, Segment
-from loadbook.analysis.trace.route import begins_anew, heats_again
+from loadbook.analysis.trace.route import ages, begins_anew, heats_again
 from loadbook.core.remarks import Remark, remark
 
 BURNS_C = 60.0  # bare metal at this temperature burns skin within seconds
@@ -477,13 +477,8 @@ def embrittling(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
 
 def aluminium(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     top = hottest(cycle)
-    purposes = ("age", "ageing", "aging", "solution", "anneal")
-    if (
-        top
-        and p.is_of("alumin")
-        and top[0] > ALUMINIUM_LOST_C
-        and not any(w in cycle.process.casefold() for w in purposes)
-    ):
+    meant = ages(cycle.process) or begins_anew(cycle.process)
+    if top and p.is_of("alumin") and top[0] > ALUMINIUM_LOST_C and not meant:
         yield _found("aluminium", top[1], top_c=top[0])
 
 
@@ -527,7 +522,7 @@ def volatile(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
         return
     words = " ".join((p.family, p.material, *p.conditions, *p.operations)).casefold()
     for metal, at_c in VOLATILE.items():
-        if metal in words and top > at_c:
+        if top > at_c and re.search(rf"\b{metal}(ed)?\b", words):
             yield _found("volatile_in_vacuum", "the part", metal=metal, at_c=top)
 
 

@@ -7,30 +7,42 @@ austenitizes or dissolves begins the count anew. Standard library alone: a recor
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadbook.core.units import ZERO_C_IN_K
 
-# words of processes after which nothing is left of the tempering and relief before; an anneal of the others stays below
-AUSTENITIZES = ("harden", "anneal", "normal", "carburi", "austenit", "solution", "braz")
-BELOW_AC1 = ("relie", "subcritical", "sub-critical")
+_ANEW = re.compile("harden|anneal|normal|carburi|carbonitrid|austenit|austemper|martemper|quench|solution|braz|sinter")
+_AGES = re.compile(r"\b(age|aging|precipit)")
+# what those words are in, of processes that leave the steel as it is
+_BELOW = re.compile(r"(\bage|\baging|ageing|precipitation)[ -]*harden|(reli\w+|sub-?critical)[ -]*anneal|nitrocarburi")
 
 
 def begins_anew(process: str | None) -> bool:
-    """Does a run of this process wipe out what the runs before it did?
+    """Does a run of this process wipe out the tempering and relief before it?
 
-    >>> begins_anew("harden"), begins_anew("stress relief"), begins_anew("stress relief anneal"), begins_anew(None)
-    (True, False, False, False)
+    >>> [p for p in ("harden", "quench and temper", "solution treat and age harden", "austemper") if not begins_anew(p)]
+    []
+    >>> below = "stress relief anneal", "subcritical anneal", "Age-hardening", "nitrocarburise", "temper", "", None
+    >>> [p for p in below if begins_anew(p)]
+    []
     """
-    words = (process or "").casefold()
-    below = any(word in words for word in BELOW_AC1)
-    return any(word in words for word in AUSTENITIZES if not (below and word == "anneal"))
+    return bool(_ANEW.search(_BELOW.sub("", (process or "").casefold())))
 
 
 def heats_again(process: str | None) -> bool:
     """May a run of this process be hotter than the last tempering, since it begins anew or tempers?"""
     return begins_anew(process) or "temper" in (process or "").casefold()
+
+
+def ages(process: str) -> bool:
+    """Does a process age what it treats?
+
+    >>> ages("solution treat and age"), ages("Precipitation hardening"), ages("two-stage stress relief")
+    (True, True, False)
+    """
+    return bool(_AGES.search(process.casefold()))
 
 
 @dataclass(frozen=True)
