@@ -137,9 +137,14 @@ def parse_date(text: str) -> date:
         raise UsageError(f"{text!r} is not a date: {exc}", remedy="Write it year first, like 2026-04-03") from exc
 
 
+def without_zone(moment: datetime) -> datetime:
+    """A moment in UTC as the session's tables hold it: a TIMESTAMP that names no zone."""
+    return moment.astimezone(UTC).replace(tzinfo=None)
+
+
 def stored(moment: datetime) -> str:
     """The text a moment is kept as: UTC, ISO 8601, seconds (or microseconds where there are any), ending in Z."""
-    utc = moment.astimezone(UTC).replace(tzinfo=None)
+    utc = without_zone(moment)
     return utc.isoformat(timespec="microseconds" if utc.microsecond else "seconds") + "Z"
 
 

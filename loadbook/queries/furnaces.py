@@ -91,7 +91,7 @@ class FurnaceChart:
 
 def furnace_charts(book: BookFolder, since: datetime, until: datetime) -> list[FurnaceChart]:
     """The charts of every furnace that ran in the month [since, until), UTC: by furnace, then measure."""
-    found = frame(book, _VALUES, [_naive(until)])
+    found = frame(book, _VALUES, [times.without_zone(until)])
     found["cycle_name"] = found["cycle"].fillna("no cycle") + " " + found["cycle_revision"].fillna("")
     ran = book.read().execute(
         "SELECT DISTINCT furnace FROM run WHERE started >= ? AND started < ? ORDER BY furnace",
@@ -128,7 +128,7 @@ def _chart(
     broken: str | None, of_checks: bool = False,
 ) -> FurnaceChart:  # fmt: skip
     started = [m.to_pydatetime() for m in rows["started"]]
-    in_month = np.array([m >= _naive(since) for m in started], dtype=bool)
+    in_month = np.array([m >= times.without_zone(since) for m in started], dtype=bool)
     faulty = rows["faulty"].to_numpy(dtype=bool)
     cycles = [str(c).strip() for c in rows["cycle_name"]]
     allowed = _baseline(cycles, values, in_month, faulty) if by_cycle else ~in_month & ~faulty
@@ -260,7 +260,3 @@ def _day(broken: datetime | None, zone: ZoneInfo) -> str | None:
 def signalled(charts: Sequence[FurnaceChart]) -> list[tuple[FurnaceChart, control.Signal]]:
     """All signals of the month, furnace by furnace."""
     return [(c, s) for c in charts for s in c.signals]
-
-
-def _naive(moment: datetime) -> datetime:
-    return moment.astimezone(UTC).replace(tzinfo=None)

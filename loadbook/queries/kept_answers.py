@@ -243,6 +243,15 @@ def link(book: BookFolder, source: Measured) -> int:
     return len(rows)
 
 
+def with_scores(book: BookFolder) -> list[tuple[sqlite3.Row, list[tuple[int, str, int, int, int]]]]:
+    """All kept answers, oldest first, each with its `scores`."""
+    rows = book.read().execute("SELECT * FROM answer ORDER BY answer_id").fetchall()
+    of: dict[int, list[tuple[int, str, int, int, int]]] = {r["answer_id"]: [] for r in rows}
+    for score in scores(book, history.load(book)) if any(r["low"] is not None for r in rows) else ():
+        of[score[0]].append(score)
+    return [(r, of[r["answer_id"]]) for r in rows]
+
+
 def scores(book: BookFolder, source: Measured) -> list[tuple[int, str, int, int, int]]:
     """The links that `link` writes, without writing: (answer, run, pieces, inside, within the bound)."""
     kept = book.read().execute("SELECT * FROM answer WHERE low IS NOT NULL ORDER BY answer_id").fetchall()

@@ -1,14 +1,11 @@
-"""A month as it is looked at: its runs, its furnaces against their past, movement beside earlier months, answers.
-
-One month of the shop: its runs, verdicts, movement and what stood out, ready to be shown.
-"""
+"""A month as it is looked at: its runs, its furnaces against their past, movement beside earlier months, answers."""
 
 from __future__ import annotations
 
 import json
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
@@ -16,7 +13,7 @@ from loadbook.core import times
 from loadbook.core.errors import NotFoundError
 from loadbook.store.session import frame, start
 
-from . import history, kept_answers
+from . import kept_answers
 from .filters import Filters
 from .furnaces import FurnaceChart, furnace_charts
 
@@ -99,7 +96,7 @@ def figures_of(book: BookFolder, name: str, since: datetime, until: datetime, cu
     """The figures of the runs begun from one moment to before another; movement of one customer's pieces alone."""
     from .moved import moved
 
-    span: list[Any] = [_naive(since), _naive(until)]
+    span = [times.without_zone(since), times.without_zone(until)]
     with start(book, {"runs", "verdicts", "movement"}) as session:
         runs, verdicts, movement = (session.frame(sql, span) for sql in (_RUNS, _VERDICTS, _MOVEMENT))
     if customer is not None:
@@ -114,10 +111,6 @@ def figures_of(book: BookFolder, name: str, since: datetime, until: datetime, cu
 
 def _within(since: datetime, until: datetime) -> Filters:
     return Filters(since=times.stored(since), until=times.stored(until))
-
-
-def _naive(moment: datetime) -> datetime:
-    return moment.astimezone(UTC).replace(tzinfo=None)
 
 
 TREATMENT = ("process", "kind", "side", "unit", "setup", "atmosphere")
@@ -170,25 +163,20 @@ def month_seen(book: BookFolder, month: str) -> MonthSeen:
 
     found = month_of(book, month)
     charts = furnace_charts(book, found.since, found.until)
-    span = [_stored(found.since), _stored(found.until)]
-    faults = frame(book, _FAULTS, span)
+    faults = frame(book, _FAULTS, [times.without_zone(found.since), times.without_zone(found.until)])
     earlier = found.treatments.iloc[:0]
     if len(found.treatments):
-        where = f"started < TIMESTAMP '{span[0]}'"
         with suppress(NotFoundError):  # the first month of a book has nothing before it
-            earlier = moved(book, Filters(where=where)).frame()
+            earlier = moved(book, Filters(until=times.stored(found.since))).frame()
     given, measured = _answers(book, found)
     return MonthSeen(found, charts, earlier, faults, given, measured)
 
 
 def _answers(book: BookFolder, month: Month) -> tuple[list[GivenAnswer], list[GivenAnswer]]:
-    rows = book.read().execute("SELECT * FROM answer ORDER BY answer_id").fetchall()
-    scored = kept_answers.scores(book, history.load(book)) if any(r["low"] is not None for r in rows) else []
     ours = set(month.runs["run"].astype(str))
     since, until = times.stored(month.since), times.stored(month.until)
     given, measured = [], []
-    for row in rows:
-        mine = [s for s in scored if s[0] == row["answer_id"]]
+    for row, mine in kept_answers.with_scores(book):
         if since <= row["answered_at"] < until:
             given.append(_given(row, mine))
         if row["answered_at"] < until and any(s[1] in ours for s in mine):
@@ -221,7 +209,3 @@ def earlier_of(seen: MonthSeen, row: dict[str, Any]) -> dict[str, Any] | None:
     from .result import records
 
     return records(found)[0]
-
-
-def _stored(moment: datetime) -> str:
-    return times.stored(moment).rstrip("Z").replace("T", " ")

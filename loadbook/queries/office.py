@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from loadbook.analysis.quantiles import quantile
 from loadbook.core import times
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
@@ -239,8 +240,9 @@ def _past(book: BookFolder, span: Period, customer: str | None) -> list[MonthMov
     first = span.days()[0].replace(day=1)
     for _ in range(EARLIER):
         first = (first - timedelta(days=1)).replace(day=1)
+    began = times.first_moment(first, book.zone)
     with start(book, {"movement"}) as session:
-        found = session.frame(_SHARES, [_naive(times.first_moment(first, book.zone)), _naive(span.until)])
+        found = session.frame(_SHARES, [times.without_zone(m) for m in (began, span.until)])
     if customer is not None:
         found = found[found["customer"] == customer]
     return _by_month(found, book, span)
@@ -253,10 +255,6 @@ def _by_month(found: pd.DataFrame, book: BookFolder, span: Period) -> list[Month
     ours = (began >= span.since).rename("ours")
     out = []
     for (month, mine), shares in found["share"].groupby([local.dt.strftime("%Y-%m").rename("month"), ours]):
-        median, high = (float(shares.quantile(q)) for q in (0.5, 0.95))
+        median, high = (quantile(shares, q) for q in (0.5, 0.95))
         out.append(MonthMoved(str(month), len(shares), median, high, bool(mine)))
     return out
-
-
-def _naive(moment: datetime) -> datetime:
-    return moment.astimezone(UTC).replace(tzinfo=None)

@@ -208,15 +208,12 @@ def _index(found: Past) -> None:
 
 def _answers(book: BookFolder) -> list[Row]:
     """Kept answers, oldest first, with what was measured of them since."""
-    from . import history, kept_answers
+    from . import kept_answers
 
-    rows = book.read().execute("SELECT * FROM answer ORDER BY answer_id").fetchall()
-    scored = kept_answers.scores(book, history.load(book)) if any(r["low"] is not None for r in rows) else []
     out = []
-    for r in rows:
+    for r, since in kept_answers.with_scores(book):
         told = json.loads(r["result"])["answer"]
         asked = json.loads(r["question"])
-        since = [s for s in scored if s[0] == r["answer_id"]]
         out.append(
             {
                 "answer_id": r["answer_id"],
