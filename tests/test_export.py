@@ -211,6 +211,7 @@ def test_customer_order_part_and_tolerance_stand_where_the_office_needs_them(
     past = of(two_customers, "2026-03").past
     assert [(m.month, m.pieces, m.ours) for m in past] == [("2026-03", 2, True)]
     assert past[0].median == pytest.approx((0.5 + 0.001) / 2 / 0.2)
+    assert past[0].high == pytest.approx(0.5 / 0.2), "of two the farther one, as everywhere else"
     later = of(two_customers, "2026-05").past
     assert [(m.month, m.ours) for m in later] == [("2026-03", False)], "twelve months before, none in the span"
 

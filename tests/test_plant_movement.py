@@ -10,7 +10,7 @@ import pytest
 
 from loadbook.core.errors import UsageError
 from loadbook.core.remarks import remark
-from loadbook.group import engines, plant_movement
+from loadbook.group import engines
 from loadbook.group.duck import DuckEngine
 from loadbook.group.publish import publish
 from loadbook.group.read import open_group
@@ -19,6 +19,7 @@ from loadbook.queries.moved import moved
 from loadbook.queries.plants import GroupSource
 from loadbook.queries.remark_words import words
 from loadbook.queries.sql import ask_sql
+from loadbook.store import disk
 from loadbook.store.book import BookFolder
 
 from .groupcase import EVERYTHING, made_books, made_published, made_target  # noqa: F401 - fixtures
@@ -95,7 +96,7 @@ def test_a_file_that_came_from_elsewhere_is_not_believed(target: str) -> None:
 
 def test_where_nothing_can_be_kept_it_is_made_each_time(target: str, monkeypatch: pytest.MonkeyPatch) -> None:
     wanted = at_once(target)
-    monkeypatch.setattr(plant_movement, "may_keep", lambda _: False)
+    monkeypatch.setattr(disk, "may_keep", lambda _: False)
     with engines.start(open_group(target), {"movement"}) as engine:
         pd.testing.assert_frame_equal(engine.frame(ALL), wanted)
         lying = [Path(f) for f in engine.files if "movement" in f]

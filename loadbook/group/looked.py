@@ -15,7 +15,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 
 from loadbook.core.errors import LoadbookError
-from loadbook.store.checked_files import may_keep
+from loadbook.store.disk import may_keep
 
 from .checked import CHECKED, checked_in
 from .manifest import Manifest, Part

@@ -18,8 +18,8 @@ from pathlib import Path
 
 from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
-from loadbook.store import sql_files
-from loadbook.store.checked_files import CheckedFiles, may_keep
+from loadbook.store import disk, sql_files
+from loadbook.store.checked_files import CheckedFiles
 
 from .checked import CHECKED
 from .duck import DuckEngine
@@ -74,7 +74,7 @@ def _one(store: Store, plant: Plant, known: CheckedFiles | None, at: Path, witho
 
 def leave(group: Group, scratch: Path) -> None:
     """Make what is not there where it can be kept, for a question whose own process writes nothing."""
-    if group.store.folder is not None and may_keep(group.store.folder):
+    if group.store.folder is not None and disk.may_keep(group.store.folder):
         made(group, scratch)
 
 
@@ -84,7 +84,7 @@ def _known(target: Path) -> CheckedFiles:
 
 def _keep(target: Path, name: str, data: bytes, plant: Plant) -> bool:
     """Whether a file could be left for the next question, in place of the plant's older ones."""
-    if not may_keep(target):
+    if not disk.may_keep(target):
         return False
     path = target / name
     with contextlib.suppress(OSError, LoadbookError):

@@ -92,7 +92,7 @@ class CheckedFiles:
 
     def keep(self) -> None:
         """Leave what was found for the next question, as far as the disk lets it."""
-        if not self._found or not may_keep(self._below):
+        if not self._found or not disk.may_keep(self._below):
             return
         for file, found in self._found.items():
             known = self._of(file)
@@ -110,11 +110,6 @@ class CheckedFiles:
         if file not in self._known:
             self._known[file] = _listed(file)
         return self._known[file]
-
-
-def may_keep(folder: Path) -> bool:
-    """May anything be left in a folder for the next question?"""
-    return os.access(folder, os.W_OK) and not disk.on_network(folder)
 
 
 def _listed(file: Path) -> dict[str, Known]:

@@ -45,6 +45,11 @@ def on_network(folder: Path) -> bool:
     return str(folder).startswith(("/Volumes/", "/Network/"))
 
 
+def may_keep(folder: Path) -> bool:
+    """May anything be left in a folder for the next question?"""
+    return os.access(folder, os.W_OK) and not on_network(folder)
+
+
 def mount_type(mounts: str, folder: str) -> str | None:
     """Type of the file system that holds a folder, from a table like /proc/self/mounts; None where none does.
 

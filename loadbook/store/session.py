@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError, UsageError
 
-from . import renewal, session_copy, session_samples, snapshot, sql_files
+from . import disk, renewal, session_copy, session_samples, snapshot, sql_files
 from .engine import engine
 from .handed import Handed
 from .session_copy import column_types
@@ -154,7 +154,7 @@ def for_query(of: dict[str, Any], sql: str) -> Session:
 
 def refresh(book: BookFolder, sql: str) -> None:
     """Bring the snapshot up to date for a stranger's query, whose own process writes nothing."""
-    if not snapshot.may_keep(book):
+    if not disk.may_keep(book.path):
         return
     wanted = needs_of(book, sql)
     with _one_state(book.read()):
@@ -219,7 +219,7 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
         plan = _plan(book, wanted)
         if not all(_placed(session, handed, plan, view) for view in plan.given):
             plan = _plan(book, wanted, given=False)
-        leave = keep and snapshot.may_keep(book)
+        leave = keep and disk.may_keep(book.path)
         for table, columns in plan.tables.items():
             if not _placed(session, handed, plan, table, columns):
                 _copied(book, session, handed, plan, table, leave)

@@ -38,7 +38,7 @@ from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.core.outside import LARGEST_TEXT, opened, read_file
 
-from . import disk, revision, schema_check, session_copy, sql_files
+from . import revision, schema_check, session_copy, sql_files
 from .engine import engine
 from .handed import Handed
 from .revision import Part
@@ -240,11 +240,6 @@ def _same(connection: duckdb.DuckDBPyConnection, handed: Handed, name: str, part
         return connection.execute(sql).fetchone() == (0,)
     except duckdb.Error:  # a forged file may break off anywhere
         return False
-
-
-def may_keep(book: BookFolder) -> bool:
-    """May anything be left beside the book for the next question?"""
-    return os.access(book.path, os.W_OK) and not disk.on_network(book.path)
 
 
 def _entry(there: os.stat_result, data: bytes) -> Entry:
