@@ -15,13 +15,14 @@ import click
 
 from loadbook.core import writing
 from loadbook.core.errors import UsageError
+from loadbook.core.progress import Progress
 from loadbook.core.typed import quote
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 from loadbook.store.sql_files import shipped
 
 from .common import LoadbookCommand
-from .progress import Progress, progress
+from .progress import progress
 
 if TYPE_CHECKING:
     from loadbook.queries.recompute_workers import Team

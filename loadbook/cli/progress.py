@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
-Progress = Callable[[str, int, int], None]
+from loadbook.core.progress import Progress
 
 
 @contextmanager

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import session_copy, session_samples, sql_files
-from loadbook.store.engine import engine
+from loadbook.store.engine import engine, quoted
 from loadbook.store.handed import Handed
-from loadbook.store.trace_files import quoted
 
 from . import views as groupviews
 from .manifest import TRACE

@@ -13,9 +13,8 @@ from typing import Any
 
 from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.store import session_copy
-from loadbook.store.engine import engine
+from loadbook.store.engine import engine, quoted
 from loadbook.store.handed import Handed
-from loadbook.store.trace_files import quoted
 
 PLANT = "plant"
 _FIGURES = ("channel", "t_s", "value", "flag")  # columns of a trace's file that hold no text

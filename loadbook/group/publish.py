@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.outside import LARGEST_TRACE
+from loadbook.core.progress import Progress
 from loadbook.core.trade_words import is_plain
 from loadbook.store import migrations, packs, parquet_end
 from loadbook.store.run_records import load_run
@@ -54,7 +55,6 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-Progress = Callable[[str, int, int], None]
 LARGEST_PACK = LARGEST_TRACE // 4  # bytes; what is published is read whole
 _PLAIN_NAME = re.compile(r"/samples-[0-9a-f]{32}\.parquet$")
 

@@ -6,11 +6,12 @@ Tasks of a group spread over Spark's workers: mapInPandas over the manifest, nev
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import UsageError
+from loadbook.core.progress import Progress
 
 from . import spark as groupspark
 from .manifest import RECOMPUTED, Current, Files, entry_of, part_name, read_current
@@ -52,9 +53,6 @@ def _work(frames: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
     for frame in frames:
         done = [json.dumps(work(Task(**json.loads(text))).as_dict()) for text in frame["task"]]
         yield pd.DataFrame({"answer": done})
-
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass

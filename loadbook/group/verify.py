@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from loadbook.core.errors import LoadbookError, NotFoundError
+from loadbook.core.progress import Progress
 
 from .checked import GONE, remedy
 from .manifest import PLANTS, RECOMPUTED, Current, Entry, read_current
 from .target import Store
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass

@@ -20,3 +20,8 @@ def engine(**settings: Any) -> duckdb.DuckDBPyConnection:
     import duckdb
 
     return duckdb.connect(":memory:", config={"temp_directory": spill(), **settings})
+
+
+def quoted(text: str) -> str:
+    """A text as a SQL literal."""
+    return "'" + text.replace("'", "''") + "'"

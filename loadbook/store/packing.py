@@ -10,20 +10,19 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError
+from loadbook.core.progress import Progress
 
 from . import packs, parquet_end
 from .book import BookFolder
 from .engine import engine
 from .handed import Handed
 from .trace_files import Locator, checked
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass

@@ -19,6 +19,8 @@ from decimal import Decimal
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from .engine import quoted
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -139,7 +141,7 @@ def wrap(connection: duckdb.DuckDBPyConnection, sql: str) -> str:
 
 def give_up_rights(connection: duckdb.DuckDBPyConnection, files: list[str], memory_mb: int, seconds: float) -> None:
     """Leave nothing to a query but the copied tables and the trace files, within the memory and time given."""
-    listed = ", ".join("'" + f.replace("'", "''") + "'" for f in files)
+    listed = ", ".join(quoted(f) for f in files)
     for setting in (
         f"SET allowed_paths = [{listed}]",
         "SET temp_directory = ''",

@@ -23,6 +23,7 @@ from loadbook.core.errors import DamageError
 
 from . import packs, session_copy
 from .checked_files import CheckedFiles
+from .engine import quoted
 
 if TYPE_CHECKING:
     import duckdb
@@ -222,10 +223,8 @@ _READ = {SAMPLES, "query", "query_table"}  # the last two build a name
 def text(connection: duckdb.DuckDBPyConnection, view: str, files: Sequence[str], packed: Sequence[str]) -> str:
     """The text of the view `samples` over the traces' own files and over packs, named as the engine takes them; or
     over no rows where there are none. The session holds the lists."""
-    from . import trace_files
-
     for variable, listed in ((_FILES, files), (_PACKS, packed)):
-        connection.execute(f"SET VARIABLE {variable} = [{', '.join(map(trace_files.quoted, listed))}]")
+        connection.execute(f"SET VARIABLE {variable} = [{', '.join(map(quoted, listed))}]")
     own = f"read_parquet(getvariable('{_FILES}'), hive_partitioning = false)"
     if packed:
         columns = "channel, t_s, value, flag"

@@ -37,7 +37,7 @@ from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError
 from loadbook.core.outside import LARGEST_TRACE, read_file
 
-from .engine import engine
+from .engine import engine, quoted
 from .handed import Handed
 from .packs import Packs, Place, read
 from .parquet_end import end_of, rows_of
@@ -451,8 +451,3 @@ class Locator:
 def locate(book: BookFolder, relative: str) -> Path:
     """The file that a trace row's path means, of one trace. Raises DamageError as Locator does."""
     return Locator(book)(relative)
-
-
-def quoted(text: str) -> str:
-    """A text as a SQL literal."""
-    return "'" + text.replace("'", "''") + "'"

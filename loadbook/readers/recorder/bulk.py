@@ -25,6 +25,7 @@ from pathlib import Path
 from loadbook.core import times
 from loadbook.core.errors import IntakeError, LoadbookError, NotFoundError, OpenQuestion, Problem, UsageError
 from loadbook.core.outside import name_of
+from loadbook.core.progress import Progress
 from loadbook.readers.tables.cells import CellOf, Sheet, read_sheet
 from loadbook.store.book import FILE, TRACES, BookFolder
 
@@ -41,7 +42,6 @@ IN_FULL = 20  # runs that are told one by one: of more the channels are not kept
 AT_ONCE = 25  # runs of one transaction
 AT_MOST_S = 5.0  # after which the runs that are ready go in, however few they are
 LEAST_SHARE = 0.1  # of the file, or of the run where it is shorter: less of one in the other is no match
-Progress = Callable[[str, int, int], None]
 Became = Callable[[Path, str, TakenTrace | LoadbookError], None]  # file, its run or '', what became of it
 
 _TABLE = ("files", "run", "furnace", "layout", "channels", "from", "to")

@@ -22,6 +22,7 @@ from loadbook.core import times, writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 from loadbook.core.outside import LARGEST_MANIFEST, read_file
 from loadbook.core.phrases import many
+from loadbook.core.progress import Progress
 from loadbook.queries.furnaces import FurnaceChart, charts_of_last_year
 from loadbook.queries.page_state import digest, run_states
 from loadbook.queries.past import Past, past_of
@@ -43,7 +44,6 @@ SHOWN = 100  # runs that the index shows at once, and without a script
 SAVED_S = 10.0  # the list is saved so often, that a stopped run need not begin anew
 WORTH_WORKERS = 40  # runs whose pages are worth the start of further processes
 STYLES = ("page.css", "run.css", "chart.css", "past.css")
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass
