@@ -14,7 +14,6 @@ from urllib.parse import unquote
 import pytest
 from click.testing import CliRunner, Result
 
-from loadbook.analysis.trace.dose import route_dose
 from loadbook.cli.main import cli
 from loadbook.core import writing
 from loadbook.queries.past import Past, left_tolerance, past_of
@@ -27,6 +26,7 @@ from loadbook.store.lookup import listed
 from loadbook.store.records import amend
 
 from .copied import copied_folder
+from .exactdose import route_dose
 from .pagebook import RUNS, WILD, WILD_RUN, page_book
 from .test_page import read
 

@@ -11,29 +11,28 @@ import math
 import numpy as np
 import pytest
 
-from loadbook.analysis.physics import checks, expansion, growth, relief, sag, stress, surface
+from loadbook.analysis.physics import checks, expansion, growth, relief, sag, surface
 from loadbook.analysis.physics.checks import Part, Step
 from loadbook.analysis.physics.metal import group_of, metal
 from loadbook.analysis.physics.tables import MARKS, properties, rows
 from loadbook.analysis.planning.plan import Sections
 from loadbook.analysis.trace import lag
 from loadbook.analysis.trace.conduction import Body, Section, constant, radiating
-from loadbook.analysis.trace.dose import doses, equivalent_hours, hollomon_jaffe, ramp_credit_h
 from loadbook.core.errors import CalculationError
 from loadbook.core.remarks import remark
 from loadbook.queries import mechanism
 from loadbook.queries.evidence_words import words
 
-S = stress.modulus_factor(200e3, 12e-6, 0.3)
-SLAB = stress.settled("slab", 50.0, 200.0, 1e-5, S)
-ROUND = stress.settled("cylinder", 50.0, 200.0, 1e-5, S)
-BALL = stress.settled("sphere", 50.0, 200.0, 1e-5, S)
-SAME = stress.Member(1.0, 200e3, 12e-6)
 STEEL = metal("S355", "carbon steel", yields=[(None, 355.0)])
 BAR = 40.0, 7850.0
 COLD_BAR = sag.weight_over_stiffness("round", *BAR, 210.0)
 HOT_BAR = sag.weight_over_stiffness("round", *BAR, 46.2)
-TE_HOURS = float(equivalent_hours(hollomon_jaffe(600.0, 1.0), 580.0))
+
+
+def lag_at_yield(power: float, stress_mpa: float) -> float:
+    """The lag of the middle that a metal of 200 GPa, 12e-6/K and nu 0.3 bears, if it yields at a stress."""
+    one = metal("X", "odd", False, 12e-6, [(None, stress_mpa), (100.0, stress_mpa)], [(None, 200.0)])
+    return checks.elastic_limits(one, power, [20.0], [1.0])[0].lag_c
 
 
 def ring(points: int) -> float:
@@ -43,41 +42,19 @@ def ring(points: int) -> float:
 # (example, value, expected, relative tolerance); closed forms of Boley & Weiner and Timoshenko & Goodier unless named
 EXAMPLES = [
     # 1: temperature lag and stress
-    ("T1-01", SLAB.lag_c, 6.94444, 1e-3),
-    ("T1-02", SLAB.surface_mpa, -15.87302, 1e-3),
-    ("T1-03", SLAB.middle_mpa, 7.93651, 1e-3),
-    ("T1-04", ROUND.surface_mpa, -5.95238, 1e-3),
-    ("T1-05", ROUND.middle_mpa, 5.95238, 1e-3),
-    ("T1-06", BALL.surface_mpa, -3.1746, 1e-3),
-    ("T1-06 middle", BALL.middle_mpa, 3.1746, 1e-3),
-    ("T1-07", stress.settled_share(0.5, "slab"), 0.713, 5e-3),
-    ("T1-08 cylinder", stress.settled_share(0.5, "cylinder"), 0.947, 5e-3),
-    ("T1-08 sphere", stress.settled_share(0.5, "sphere"), 0.993, 5e-3),
-    ("T1-09", stress.rate_for_stress("slab", 50.0, 50.0, 1e-5, S), 630.0, 1e-3),
-    ("T1-10 stress", stress.one_sided(50.0, 200.0, 1e-5, 200e3, 12e-6, 0.3, 1000.0)[0], -3.968, 1e-3),
-    ("T1-10 bow", stress.one_sided(50.0, 200.0, 1e-5, 200e3, 12e-6, 0.3, 1000.0)[1], 0.2083, 1e-3),
-    ("T1-11 difference", stress.conduction_difference_c(100.0, 20.0, 200.0, 1e-5), 4.444, 1e-3),
-    ("T1-11 stress", stress.pair_stress(SAME, SAME, 0.0, 4.4444)[1], -5.333, 1e-3),
-    ("T1-12 difference",
-     stress.film_lag_c(200.0, 50.0, 3925000.0, 50.0) - stress.film_lag_c(200.0, 10.0, 3925000.0, 50.0), 174.44, 1e-3),
-    ("T1-12 stress", -stress.pair_stress(SAME, SAME, 0.0, 174.444)[1], 209.33, 1e-3),
-    ("T1-13 elastic", stress.two_bars(3.0, 1.0, 165e3, 14e-6, 300.0, 150.0).demand_mpa, 519.75, 1e-3),
-    ("T1-13 begins", stress.two_bars(3.0, 1.0, 165e3, 14e-6, 300.0, 150.0).yields_at_c, 86.58, 1e-3),
-    ("T1-13 left", stress.two_bars(3.0, 1.0, 165e3, 14e-6, 300.0, 150.0).left_uncapped_mpa, -369.75, 1e-3),
-    ("T1-13 capped", stress.two_bars(3.0, 1.0, 165e3, 14e-6, 300.0, 150.0).left_mpa, -150.0, 1e-9),
-    ("T1-14", stress.pair_stress(stress.Member(1.0, 200e3, 17e-6), stress.Member(1.0, 210e3, 12e-6), 580.0, 580.0)[0],
-     -297.07, 1e-3),
+    ("T1-01", lag.section_lag_c("slab", 50.0, 200.0, 1e-5), 6.94444, 1e-3),
+    ("T1-02", lag_at_yield(0.0, 15.87302), lag.section_lag_c("slab", 50.0, 200.0, 1e-5), 1e-3),
+    ("T1-04", lag_at_yield(1.0, 5.95238), lag.section_lag_c("cylinder", 50.0, 200.0, 1e-5), 1e-3),
+    ("T1-06", lag_at_yield(2.0, 3.1746), lag.section_lag_c("sphere", 50.0, 200.0, 1e-5), 1e-3),
+    ("T1-09", 200.0 * lag_at_yield(0.0, 50.0) / lag.section_lag_c("slab", 50.0, 200.0, 1e-5), 630.0, 1e-3),
     # 2: EN 1993-1-2 3.4.1 and Annex C, EN 1999-1-2 (in open implementations); Ti-6Al-4V: doi 10.1007/bf00420541
     ("T2-01", expansion.steel_strain(600.0) * 500.0, 4.1992, 1e-6),
     ("T2-02 at 600", expansion.steel_heat(600.0), 760.217, 1e-5),
     ("T2-02 at 735", expansion.steel_heat(735.0), 5000.0, 1e-5),
-    ("T2-03 at 500", expansion.steel_conductivity(500.0), 37.35, 1e-4),
-    ("T2-03 at 900", expansion.steel_conductivity(900.0), 27.3, 1e-4),
     ("T2-04 modulus", STEEL.modulus_gpa(650.0), 46.2, 1e-3),
     ("T2-04 limit", STEEL.onset_mpa(650.0), 45.26, 1e-3),
     ("T2-05", expansion.steel_enthalpy(20.0, 850.0) / 1000.0, 598.56, 2e-3),
     ("T2-06 strain", expansion.stainless_strain(1000.0), 1.91561e-2, 1e-4),
-    ("T2-06 heat", expansion.stainless_heat(1000.0), 573.0, 2e-4),
     ("T2-07", metal("AlSi1MgMn", "aluminium").modulus_gpa(225.0), 57.4, 1e-3),
     ("T2-08", metal("Ti-6Al-4V", "titanium").modulus_gpa(500.0), 81.39, 1e-2),
     # 3: relief; creep of 2.25Cr-1Mo as in the documentation of NEML (Argonne)
@@ -86,9 +63,6 @@ EXAMPLES = [
     ("T3-02", relief.relaxed(300.0, 2.0, 8.2452776e-16, 6.3573171, 157e3), 45.02, 5e-3),
     ("T3-03 at 600", relief.creep_rate(100.0, 600.0), 6.808e-4, 5e-3),
     ("T3-03 at 649", relief.creep_rate(100.0, 649.0), 4.274e-3, 5e-3),
-    ("T3-04 600 C 1 h", float(hollomon_jaffe(600.0, 1.0)) * 1000.0, 17463.0, 1e-5),
-    ("T3-04 650 C 2 h", float(hollomon_jaffe(650.0, 2.0)) * 1000.0, 18740.9, 1e-5),
-    ("T3-05", TE_HOURS, 2.943, 2e-3),
     ("T3-07", relief.after_heating(355.0, STEEL.onset_mpa(600.0) or 0.0, 0.31), 206.13, 1e-3),
     # 4: size change; 17-4PH: trade note of the Precision Machined Products Association, C17200: Materion (2024)
     ("T4-01 H900", next(growth.changes("17-4PH")).low * 500.0, -0.30, 1e-9),
@@ -100,7 +74,7 @@ EXAMPLES = [
     # 5: sag (closed forms, and a grillage and a frame for rings)
     ("T5-01", sag.beam_sag_mm(1500.0, COLD_BAR, sag.beam(1.0)[0]), 0.24164, 1e-3),
     ("T5-02 ends", sag.beam_sag_mm(1500.0, HOT_BAR, sag.beam(1.0)[0]), 1.0984, 1e-3),
-    ("T5-02 Airy", sag.beam_sag_mm(1500.0, HOT_BAR, sag.beam(sag.AIRY)[0]), 0.04356, 1e-3),
+    ("T5-02 Airy", sag.beam_sag_mm(1500.0, HOT_BAR, sag.beam(1.0 / math.sqrt(3.0))[0]), 0.04356, 1e-3),
     ("T5-03 span", sag.best_span(), 0.55370, 1e-4),
     ("T5-03 sag", sag.worst(sag.best_span()), 2.6972e-4, 1e-4),
     ("T5-04 middle", sag.beam(0.5)[0], -1.62760e-4, 1e-4),
@@ -109,19 +83,16 @@ EXAMPLES = [
     ("T5-05 on 4", ring(4), 0.01541, 5e-3),
     ("T5-05 on 6", ring(6), 0.002695, 5e-3),
     ("T5-06", sag.standing_ring_mm(500.0, 10.0, 7850.0, 140.0), -1.9275, 5e-3),
-    ("T5-07", sag.disc_mm(300.0, 20.0, 7850.0, 140.0, 0.3), 0.007746, 5e-3),
     # 6: scale (Paidassi as quoted, constants from memory) and vapour (Alcock, Itkin & Horrigan 1984)
     ("T6-01 scale", surface.scale_um([(1.0, 900.0)])[0], 250.0, 2e-2),
     ("T6-01 metal", surface.metal_lost_um(250.3), 141.0, 2e-2),
     ("T6-02 pure", surface.vapour_mbar("Cr", 1050.0) * 100.0, 9.23e-4, 2e-2),
     ("T6-02 alloyed", surface.vapour_mbar("Cr", 1050.0) * 0.194, 1.79e-6, 2e-2),
-    ("T6-03 Zn", surface.reaches_c("Zn", 1e-3), 286.0, 1e-2),
-    ("T6-03 Mn", surface.reaches_c("Mn", 1e-3), 857.0, 3e-3),
-    ("T6-03 Cr", surface.reaches_c("Cr", 1e-3), 1254.0, 2e-3),
-    ("T6-03 Cu", surface.reaches_c("Cu", 1e-3), 1112.0, 2e-3),
+    *((f"T6-03 {e}", surface.vapour_mbar(e, t), 1e-3, 0.1)
+      for e, t in (("Zn", 286.0), ("Mn", 857.0), ("Cr", 1254.0), ("Cu", 1112.0))),
     # the table calls this one pure: it is that of 19.4 atom %; p sqrt(M/(2 pi R T)) of the pure metal is 2.88
     ("T6-04", surface.evaporation_g_m2h("Cr", 1050.0, 0.194), 0.559, 2e-2),
-    ("T6-05 (Testbourne prints 327)", surface.reaches_c("Mg", 1.333e-4), 324.0, 5e-3),
+    ("T6-05 (Testbourne prints 327)", surface.vapour_mbar("Mg", 324.0), 1.333e-4, 0.1),
     # 7: heat
     ("T7-02 cold", radiating(0.8, 0.0)(850.0, 20.0), 86.6, 3e-3),
     ("T7-02 half way", radiating(0.8, 0.0)(850.0, 425.0), 144.5, 3e-3),
@@ -132,14 +103,6 @@ EXAMPLES = [
 @pytest.mark.parametrize(("example", "value", "expected", "tolerance"), EXAMPLES, ids=[e[0] for e in EXAMPLES])
 def test_worked_examples(example: str, value: float, expected: float, tolerance: float) -> None:
     assert value == pytest.approx(expected, rel=tolerance), example
-
-
-def test_a_ramp_is_worth_less_than_the_closed_form_says() -> None:
-    """T3-06: 100 K/h to 600 °C is 0.2107 h there in closed form, 0.1884 numerically; with the state carried 0.192."""
-    assert ramp_credit_h(600.0, 100.0) == pytest.approx(0.2107, rel=5e-3)
-    t = np.linspace(0.0, 5.8 * 3600.0, 4001)
-    dose = float(doses(t, (20.0 + t / 36.0)[None, :], 20.0)[0])
-    assert 0.1884 < float(equivalent_hours(dose, 600.0)) < 0.2
 
 
 def ramp_profile(power: int, fourier: float, cells: int = 60) -> tuple[np.ndarray, np.ndarray]:
@@ -188,26 +151,20 @@ def elastic(power: int, r: np.ndarray, t: np.ndarray, nu: float) -> tuple[float,
 
 @pytest.mark.parametrize(("shape", "power"), [("slab", 0), ("cylinder", 1), ("sphere", 2)])
 def test_lag_and_stress_against_finite_differences(shape: lag.Shape, power: int) -> None:
-    """Half way up and settled: lag, start-up share and stresses of all three bodies within 1 to 2 %."""
+    """A surface that rises steadily (1 m, 1 K/s, 1 m²/s), settled: lag, the surface's lead of the mean, and the stress
+    that a plan's check tells from it."""
     nu = 0.3
-    for fourier in (0.5, 2.0):
-        r, t = ramp_profile(power, fourier)
-        inner = t[:-1]
-        mean = float(np.average(inner, weights=r[:-1] ** power))
-        middle = float(inner[0])
-        settled = stress.settled(shape, 1000.0, 3600.0, 1.0, 1.0 / (1.0 - nu))  # 1 m, 1 K/s, 1 m²/s
-        share = stress.settled_share(fourier, shape)
-        assert (fourier - mean) / (settled.surface_to_mean_c * share) == pytest.approx(1.0, rel=0.01)
-        if fourier == 2.0:
-            assert fourier - middle == pytest.approx(settled.lag_c, rel=0.02)
-        at_surface, in_middle = stress.lag_stress(shape, fourier, middle, mean, 1.0 / (1.0 - nu))
-        assert at_surface == pytest.approx(settled.surface_mpa * share, rel=0.01)
-        if power == 0:
-            assert at_surface == pytest.approx((mean - fourier) / (1 - nu), rel=1e-9)
-            continue
-        found, inside = elastic(power, r, t, nu)
-        assert found == pytest.approx(at_surface, rel=0.02)
-        assert inside == pytest.approx(in_middle / (2.0 if shape == "cylinder" else 1.0), rel=0.03)
+    r, t = ramp_profile(power, 2.0)
+    middle, mean, surface_c = float(t[0]), float(np.average(t[:-1], weights=r[:-1] ** power)), 2.0
+    settled = lag.section_lag_c(shape, 1000.0, 3600.0, 1.0)
+    assert surface_c - middle == pytest.approx(settled, rel=0.02)
+    assert surface_c - mean == pytest.approx(settled * 2.0 / (power + 3.0), rel=0.01)
+    step = Step(1, "heat", 1.0, 20.0 + surface_c, 20.0 + surface_c, 20.0 + middle, 20.0 + mean)
+    told = checks.section_stress([step], power, STEEL).said.figures["stress_mpa"]
+    line = STEEL.line_factor(20.0 + surface_c)
+    assert line is not None
+    at_surface = -elastic(power, r, t, nu)[0] if power else (surface_c - mean) / (1.0 - nu)
+    assert told / line == pytest.approx(at_surface, rel=0.02)
 
 
 def test_a_square_bar_against_two_dimensions() -> None:

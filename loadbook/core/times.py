@@ -48,9 +48,7 @@ def _fixed_zone(minutes: int) -> ZoneInfo:
     return ZoneInfo.from_file(io.BytesIO(b"TZif" + bytes(16) + counts + local + name.encode() + b"\0"), key=name)
 
 
-def local_to_utc(
-    local: datetime, zone: ZoneInfo, *, option: str = "a UTC offset, like 2026-10-25T02:30+02:00"
-) -> datetime:
+def local_to_utc(local: datetime, zone: ZoneInfo) -> datetime:
     """UTC moment of a wall-clock time; the repeated and the missing hour are questions, not guesses.
 
     local   naive datetime in the zone
@@ -62,6 +60,7 @@ def local_to_utc(
     if first == second:
         return early.astimezone(UTC)
     back = early.astimezone(UTC).astimezone(zone).replace(tzinfo=None)
+    option = "a UTC offset, like 2026-10-25T02:30+02:00"
     if back != local:
         raise OpenQuestion(
             f"{local.isoformat(' ')} never showed on a clock in {zone.key}: it was skipped", option=option

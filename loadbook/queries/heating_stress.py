@@ -35,7 +35,7 @@ def per_rate(body: Body, of: Metal, hold_c: float) -> float | None:
 
     None where no course of its modulus, expansion or yield is published (metal.py). Settled, whatever the film:
     E a/(1 - nu) over the share of the yield at 20 °C that is left, at the worst temperature, times the surface's lead
-    of the section's mean, r L²/((p + 1)(p + 3) D), p 0 in a slab, 1 in a cylinder (Boley & Weiner; physics/stress.py).
+    of the section's mean, r L²/((p + 1)(p + 3) D), p 0 in a slab, 1 in a cylinder (Boley & Weiner, ch. 9).
     """
     worst = 0.0
     for at_c in np.arange(EVERY_C, hold_c + EVERY_C, EVERY_C):

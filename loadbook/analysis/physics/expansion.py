@@ -1,4 +1,4 @@
-"""Thermal strain, specific heat and conductivity by the formulas of the fire codes.
+"""Thermal strain and specific heat by the formulas of the fire codes.
 
 Sources: EN 1993-1-2:2005, 3.4.1 (carbon steel) and Annex C (stainless, 1.4301); EN 1999-1-2:2007, 3.3.1 (aluminium);
 each read in open implementations. Temperatures °C.
@@ -7,8 +7,6 @@ each read in open implementations. Temperatures °C.
 from __future__ import annotations
 
 from itertools import pairwise
-
-from loadbook.core.errors import CalculationError
 
 
 def steel_strain(temperature_c: float) -> float:
@@ -37,18 +35,10 @@ def steel_heat(temperature_c: float) -> float:
     return 545.0 + 17820.0 / (t - 731.0) if t <= 900.0 else 650.0
 
 
-def steel_conductivity(temperature_c: float) -> float:
-    """Conductivity of carbon steel [W/(m K)], 20 to 1200 °C.
-
-    >>> round(steel_conductivity(500.0), 2), steel_conductivity(900.0)
-    (37.35, 27.3)
-    """
-    return 54.0 - 3.33e-2 * temperature_c if temperature_c < 800.0 else 27.3
-
-
-def steel_enthalpy(from_c: float, to_c: float, steps: int = 200) -> float:
+def steel_enthalpy(from_c: float, to_c: float) -> float:
     """Heat that carbon steel takes up between two temperatures [J/kg]: the integral of `steel_heat`, split at 600 and
     735 °C so that the peak is not missed."""
+    steps = 200
     edges = [from_c, *(t for t in (600.0, 735.0, 900.0) if from_c < t < to_c), to_c]
     total = 0.0
     for low, high in pairwise(edges):
@@ -67,16 +57,6 @@ def stainless_strain(temperature_c: float) -> float:
     return (16.0 + 4.79e-3 * t - 1.243e-6 * t * t) * (t - 20.0) * 1e-6
 
 
-def stainless_heat(temperature_c: float) -> float:
-    """Specific heat of stainless steel (Annex C) [J/(kg K)].
-
-    >>> round(stainless_heat(1000.0), 1)
-    573.0
-    """
-    t = temperature_c
-    return 450.0 + 0.280 * t - 2.91e-4 * t**2 + 1.34e-7 * t**3
-
-
 def aluminium_strain(temperature_c: float) -> float:
     """Thermal strain of aluminium alloys, 0 to 500 °C, less the formula's own 0.004 mm/m at 20 °C.
 
@@ -85,10 +65,3 @@ def aluminium_strain(temperature_c: float) -> float:
     """
     t = temperature_c
     return 0.1e-7 * t * t + 22.5e-6 * t - 4.5e-4 - 4e-6
-
-
-def in_range(temperature_c: float, low_c: float, high_c: float, what: str) -> float:
-    """The temperature itself. Raises CalculationError where nothing is published for it."""
-    if not low_c <= temperature_c <= high_c:
-        raise CalculationError(f"{what} is published from {low_c:g} to {high_c:g} °C, not at {temperature_c:g} °C")
-    return temperature_c

@@ -1,6 +1,6 @@
-"""Sag under own weight, elastic at temperature: beams, flat and standing rings and tubes, round plates.
+"""Sag under own weight, elastic at temperature: beams, flat and standing rings and tubes.
 
-Sources: closed forms of beam, ring and plate theory (Timoshenko; Roark), derived again; the rings compared with frames
+Sources: closed forms of beam and ring theory (Timoshenko; Roark), derived again; the rings compared with frames
 and a grillage. Slender beams (length over depth above 10), two lines of support, small sag. With three or more supports
 the level of the hearth decides. Units: lengths mm, E in GPa, density kg/m³, sag mm.
 
@@ -15,6 +15,7 @@ import math
 from loadbook.core.errors import CalculationError
 
 GRAVITY = 9.80665
+POISSON = 0.3
 STANDING = (-0.46737, 0.42918)  # change of the vertical and the horizontal diameter, per w R^4/(E I)
 
 
@@ -50,14 +51,9 @@ def best_span() -> float:
     return 0.5 * (low + high)
 
 
-AIRY = 1.0 / math.sqrt(3.0)  # ends level
-
-
-def weight_over_stiffness(form: str, depth_mm: float, density_kg_m3: float, modulus_gpa: float,
-                          inside_mm: float = 0.0) -> float:  # fmt: skip
-    """w/(E I) [1/m³] of a beam: 'round' (depth its diameter, inside_mm a bore) or 'flat' (rectangle of that depth)."""
-    depth, bore = depth_mm / 1000.0, inside_mm / 1000.0
-    gyration2 = (depth**2 + bore**2) / 16.0 if form == "round" else depth**2 / 12.0
+def weight_over_stiffness(form: str, depth_mm: float, density_kg_m3: float, modulus_gpa: float) -> float:
+    """w/(E I) [1/m³] of a beam: 'round' (depth its diameter) or 'flat' (rectangle of that depth)."""
+    gyration2 = (depth_mm / 1000.0) ** 2 / (16.0 if form == "round" else 12.0)
     return density_kg_m3 * GRAVITY / (modulus_gpa * 1e9 * gyration2)
 
 
@@ -117,7 +113,7 @@ def flat_ring(supports: int) -> tuple[float, float]:
 
 
 def flat_ring_mm(radius_mm: float, wide_mm: float, high_mm: float, supports: int, density_kg_m3: float,
-                 modulus_gpa: float, poisson: float = 0.3) -> float:  # fmt: skip
+                 modulus_gpa: float) -> float:  # fmt: skip
     """Drop [mm] between two of the points that a flat ring lies on; its section wide_mm (radial) by high_mm (axial).
 
     >>> round(flat_ring_mm(500.0, 40.0, 40.0, 4, 7850.0, 46.2), 4)
@@ -127,7 +123,7 @@ def flat_ring_mm(radius_mm: float, wide_mm: float, high_mm: float, supports: int
     b, h = wide_mm / 1000.0, high_mm / 1000.0
     load, stiff = density_kg_m3 * GRAVITY * b * h, modulus_gpa * 1e9
     over = bending / (stiff * b * h**3 / 12.0)
-    over += torsion / (stiff / (2.0 * (1.0 + poisson)) * torsion_constant(b, h))
+    over += torsion / (stiff / (2.0 * (1.0 + POISSON)) * torsion_constant(b, h))
     return load * (radius_mm / 1000.0) ** 4 * over * 1000.0
 
 
@@ -149,14 +145,3 @@ def standing_ring_mm(radius_mm: float, wall_mm: float, density_kg_m3: float, mod
     """
     over = weight_over_stiffness("flat", wall_mm, density_kg_m3, modulus_gpa)
     return STANDING[0] * over * (radius_mm / 1000.0) ** 4 * 1000.0
-
-
-def disc_mm(radius_mm: float, thick_mm: float, density_kg_m3: float, modulus_gpa: float, poisson: float) -> float:
-    """Sag in the middle [mm] of a round plate on an edge ring: (5 + nu)/(64 (1 + nu)) q a^4/D.
-
-    >>> round(disc_mm(300.0, 20.0, 7850.0, 140.0, 0.3), 5)
-    0.00775
-    """
-    a, t = radius_mm / 1000.0, thick_mm / 1000.0
-    load, rigidity = density_kg_m3 * GRAVITY * t, modulus_gpa * 1e9 * t**3 / (12.0 * (1.0 - poisson**2))
-    return (5.0 + poisson) / (64.0 * (1.0 + poisson)) * load * a**4 / rigidity * 1000.0

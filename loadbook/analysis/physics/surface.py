@@ -111,20 +111,6 @@ def vapour_mbar(element: str, temperature_c: float) -> float:
     return next((v for v in equations if kelvin <= v.to_k), equations[-1]).mbar(kelvin)
 
 
-def reaches_c(element: str, pressure_mbar: float, atom_share: float = 1.0) -> float:
-    """Temperature [°C] at which a metal's vapour pressure reaches a pressure; in an alloy p times its atom share
-    (ideal).
-
-    >>> [round(reaches_c(e, 1e-3)) for e in ("Zn", "Mn", "Cr", "Cu")]
-    [286, 857, 1254, 1112]
-    """
-    low, high = 25.0, 2500.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if atom_share * vapour_mbar(element, middle) > pressure_mbar else (middle, high)
-    return 0.5 * (low + high)
-
-
 def atom_shares(mass_pct: Iterable[tuple[str, float]], base: str) -> dict[str, float]:
     """Atom shares of an alloy's elements from mass %, the rest being the base.
 

@@ -51,7 +51,6 @@ class Soak:
     end_s        the last sample inside (of the counted stretch; of the last one for pause)
     stretches    how many times the band was entered;  first, last  sample indices of the counted part
     unseen_minutes   time inside gaps during it, which is not counted
-    out_minutes  the longest time outside the band between two stretches
     """
 
     minutes: float
@@ -61,7 +60,6 @@ class Soak:
     first: int = 0
     last: int = 0
     unseen_minutes: float = 0.0
-    out_minutes: float = 0.0
 
 
 def soak(
@@ -104,7 +102,6 @@ def soak(
         breaks = [] if whole else (np.flatnonzero(~seen[a : b - 1]) + a).tolist()
         stretches.extend(zip([a, *(x + 1 for x in breaks)], [*breaks, b - 1], strict=True))
     lengths = [float(t[b] - t[a]) for a, b in stretches]
-    out = max((float(t[b] - t[a - 1]) for a, b in zip(edges[1:-1:2], edges[2::2], strict=True)), default=0.0)
     rule = on_leaving or hold.on_leaving
     if rule == "pause":
         first, last, counted = stretches[0][0], stretches[-1][1], sum(lengths)
@@ -118,7 +115,7 @@ def soak(
     entries = len(edges) // 2
     where = (float(t[first]), float(t[last]))
     samples = (begin + first, begin + last) if part is None else (int(part[first]), int(part[last]))
-    return Soak(counted / 60.0, *where, entries, *samples, unseen, out / 60.0)
+    return Soak(counted / 60.0, *where, entries, *samples, unseen)
 
 
 def _joined(t: Floats, stretches: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:

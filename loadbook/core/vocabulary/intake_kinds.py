@@ -126,7 +126,6 @@ KINDS_SAID: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 SIZE_KINDS = CHARACTERISTIC_KINDS[:6]
 FORM_KINDS = CHARACTERISTIC_KINDS[7:18]
-SECTION_KINDS = CHARACTERISTIC_KINDS[20:]  # read on a cut piece, so never before and after
 KEPT_ONLY_KINDS = CHARACTERISTIC_KINDS[18:]  # properties: they are kept, and compared, but they do not move
 DEPTH_KINDS = ("case depth", "decarburisation depth")
 OWN_UNIT_KINDS = ("angle", "hardness", "residual stress", "grain size", "retained austenite")  # never a length

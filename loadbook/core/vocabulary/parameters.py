@@ -13,18 +13,17 @@ from .lookup import Term
 
 
 class Plannable(NamedTuple):
-    """A parameter that a treatment is planned by: what its values are and how a sentence begins that states one."""
+    """A parameter that a treatment is planned by: what its values are."""
 
     dimension: str
     unit: str
-    wording: str
 
 
 PLANNED: dict[str, Plannable] = {
-    "heating_rate_peak_c_per_h": Plannable("rate", "c_per_h", "heated at"),
-    "hold_mean_c": Plannable("temperature", "c", "held at"),
-    "soak_minutes": Plannable("duration", "min", "soaked"),
-    "cooling_rate_peak_c_per_h": Plannable("rate", "c_per_h", "cooled at"),
+    "heating_rate_peak_c_per_h": Plannable("rate", "c_per_h"),
+    "hold_mean_c": Plannable("temperature", "c"),
+    "soak_minutes": Plannable("duration", "min"),
+    "cooling_rate_peak_c_per_h": Plannable("rate", "c_per_h"),
 }
 PLANNABLE = tuple(PLANNED)
 
