@@ -114,6 +114,8 @@ def test_cast_iron() -> None:
 @pytest.mark.parametrize("family", ["", "-", "unknown", "Other"])
 def test_a_family_that_says_nothing(family: str) -> None:
     assert codes(replace(STEEL, family=family)) == ["family_missing"]
+    (said,) = load_findings(RELIEF, "", [replace(STEEL, family=family, material="own steel")], FURNACE)
+    assert 'loadbook amend materials "own steel" family=' in words(said, "si")
 
 
 def test_the_furnace() -> None:

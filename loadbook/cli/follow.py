@@ -14,6 +14,7 @@ import click
 
 from loadbook.core import times, writing
 from loadbook.core.errors import EXIT_SOMETHING_WRONG, LoadbookError, UsageError
+from loadbook.core.typed import quote
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, book_option, to_stderr
@@ -155,7 +156,8 @@ def _end(follows: Follower, book: BookFolder, no_take: bool, page_file: Path | N
 
     run = follows.record.run
     if no_take or not follows.file.data:
-        to_stderr(f"Nothing was taken in. When the file is whole: loadbook trace take {follows.file.path} --run {run}")
+        command = f"loadbook trace take {quote(str(follows.file.path))} --run {quote(run)}"
+        to_stderr(f"Nothing was taken in. When the file is whole: {command}")
         return
     with writing.scratch() as folder:
         path = follows.file.put_whole(Path(folder))

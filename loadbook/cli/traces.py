@@ -12,6 +12,7 @@ import click
 
 from loadbook.core.errors import EXIT_COULD_NOT, EXIT_SOMETHING_WRONG, NotFoundError, UsageError
 from loadbook.core.phrases import few, many
+from loadbook.core.typed import quote
 from loadbook.core.units import unit_key
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
@@ -433,11 +434,11 @@ def print_taken(taken: TakenTrace, book: BookFolder) -> None:
     for note in taken.notes:
         click.echo(f"  odd: {plain(note)}")
     told = {"kept": "the cycle was kept", "broken": "the cycle was broken", "no cycle": "no cycle to judge by"}
-    parts = [f"{told.get(taken.verdict, taken.verdict)}"]
+    parts = [told.get(taken.verdict, taken.verdict)]
     for word, names in (("broken", taken.broken), ("cannot be told", taken.untold), ("faults", taken.faults)):
         if names:
             parts.append(f"{word}: {', '.join(map(plain, names))}")
-    click.echo(f"  {'; '.join(parts)} ({taken.parameters} parameters). See: loadbook judge {plain(taken.run)}")
+    click.echo(f"  {'; '.join(parts)} ({taken.parameters} parameters). See: loadbook judge {quote(taken.run)}")
 
 
 @trace.group("layout", cls=LoadbookGroup)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from loadbook.core.figures import shown
+from loadbook.core.typed import quote
 
 Figures = Mapping[str, Any]
 
@@ -85,7 +86,7 @@ LOAD_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     ),
     "family_missing": lambda f, s: (
         f"{f['material']} ({f['part']}) has no family on record: whether the cycle suits it was not looked at. "
-        f"loadbook amend material {f['material']} family=... --why TEXT"
+        f"loadbook amend materials {quote(f['material'])} family=... --why TEXT"
     ),
     "reactive_in_air": _in_air,
     "reactive_in_gas": _in_gas,

@@ -130,7 +130,8 @@ def kept(book: BookFolder, run: str) -> Precheck:
     row = conn.execute("SELECT * FROM precheck WHERE run = ? ORDER BY precheck_id DESC LIMIT 1", (run,)).fetchone()
     if row is None:
         raise NotFoundError(
-            f"no sheet is kept of run {run!r}", remedy=f"Keep one: loadbook precheck {run} --person NAME --tick all"
+            f"no sheet is kept of run {run!r}",
+            remedy=f"Keep one: loadbook precheck {quote(run)} --person NAME --tick all",
         )
     said = json.loads(row["points"])
     found = tuple(

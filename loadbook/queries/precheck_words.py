@@ -8,6 +8,7 @@ from typing import Any
 from loadbook.core import units
 from loadbook.core.figures import shown
 from loadbook.core.phrases import few, many
+from loadbook.core.typed import quote
 
 Figures = Mapping[str, Any]
 
@@ -56,7 +57,7 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     ),
     "cycle_reviewed": lambda f, s: (
         f"{many(len(f['names']), 'remark')} on the cycle: {few(f['names'])}; "
-        f"see loadbook cycle review {f['cycle']} --revision {f['revision']}"
+        f"see loadbook cycle review {quote(f['cycle'])} --revision {quote(f['revision'])}"
     ),
     "first_not_approved": _first_not,
     "first_approved": lambda f, s: f"{f['part']}: first piece {f['said']}",

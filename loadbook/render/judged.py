@@ -14,6 +14,7 @@ from loadbook.core import times, units
 from loadbook.core.figures import shown as shown_figure
 from loadbook.core.figures import spoken_unit
 from loadbook.core.phrases import few, many
+from loadbook.core.typed import quote
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import AskedAchieved, JudgedRun, local
@@ -246,7 +247,7 @@ def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str],
             for f in judged.faults]  # fmt: skip
     _section(out, "Thermocouple faults", ["channel", "fault", "from", "for", "confidence", "state", "evidence"], rows)
     if any(row[5] == "suspected" for row in rows):
-        command = f"loadbook confirm fault {plain(judged.run)} CHANNEL --kind K"
+        command = f"loadbook confirm fault {quote(judged.run)} CHANNEL --kind K"
         _say(out, "A suspected fault deletes nothing. A named person decides it:")
         _say(out, f"  {command} --decision confirmed|refused --person P --why TEXT")
 

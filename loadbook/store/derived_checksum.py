@@ -15,6 +15,8 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
+from loadbook.core.typed import quote
+
 # the columns of each set, the run first where there is one; a later schema that adds one seals everything anew
 PARAMETER = ("run", "parameter", "channel", "value", "unit", "source", "se", "at_s", "note", "algorithm")
 FINDING = (
@@ -76,7 +78,8 @@ def check(conn: sqlite3.Connection, runs: Collection[str] | None = None) -> list
             continue
         if what == "run":
             wrong.append(
-                f"what was computed of run {name} is not what was stored: loadbook recompute {name} puts it right"
+                f"what was computed of run {name} is not what was stored: "
+                f"loadbook recompute {quote(name)} puts it right"
             )
         elif what == "outcomes":
             wrong.append("how kept answers fared is not what was stored: loadbook backtest puts it right")

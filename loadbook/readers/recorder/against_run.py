@@ -43,7 +43,7 @@ def far_from_run(read: Read, record: RunRecord, where: str) -> None:
             f"the file goes from {begins} to {ends}, wholly {apart} run {record.run!r}",
             where=where,
             remedy="Give the run that it belongs to; or, where the run's times are wrong: "
-            f"loadbook amend runs {record.run} {'started' if apart == 'before' else 'ended'}=... --why TEXT",
+            f"loadbook amend runs {quote(record.run)} {'started' if apart == 'before' else 'ended'}=... --why TEXT",
         )
 
 
