@@ -100,6 +100,14 @@ def test_a_held_book_is_busy_and_says_who_holds_it(book: BookFolder, monkeypatch
         assert str(holder.pid) in str(caught.value)
 
 
+def test_how_long_to_wait_is_not_guessed(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LOADBOOK_WAIT", "0")
+    BookFolder.open(book.path).close()
+    monkeypatch.setenv("LOADBOOK_WAIT", "soon")
+    with pytest.raises(UsageError, match="is not a limit"):
+        BookFolder.open(book.path)
+
+
 def test_a_busy_book_exits_with_4(book: BookFolder, process: Run) -> None:
     with hold(book, 30) as holder:
         done = process("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path, LOADBOOK_WAIT="0.3")

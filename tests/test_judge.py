@@ -29,6 +29,7 @@ from loadbook.store.records import add_intake, amend
 from loadbook.store.run_records import load_run
 
 from .judgedbook import book_with, put_run
+from .smallbook import put, run, small
 from .test_clauses_vacuum import CYCLE, Load
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
@@ -305,6 +306,15 @@ def test_a_decision_on_one_of_two_that_traded_places_is_recorded_of_both(
     rows = judged_book.read().execute("SELECT channel, decision FROM confirmation ORDER BY channel").fetchall()
     assert [tuple(r) for r in rows] == [("TC 7", "confirmed"), ("TC 8", "confirmed")]
     assert [r.channel for r in asked.judge_run(judged_book, "R-1").repairs] == ["TC 7", "TC 8"]
+
+
+def test_a_serial_that_two_part_numbers_bear_tells_neither(tmp_path: Path) -> None:
+    with small(tmp_path / "book") as book:
+        run(book, "R1", 1, serials=("1", "2"))
+        put(book, "part", {"part": "X", "material": "steel"})
+        put(book, "piece", {"run": "R1", "part": "X", "serial": "1", "quantity": 1})
+        put(book, "channel", *({"run": "R1", "channel": f"TC {s}", "role": "work", "serial": s} for s in "12"))
+        assert [c.part for c in load_run(book.read(), "R1").channels] == [None, "00123"]
 
 
 def test_a_calibration_made_after_the_run_is_kept_for_a_confirmed_drift(judged_book: BookFolder) -> None:

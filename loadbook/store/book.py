@@ -18,6 +18,7 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from loadbook.core import money, times, writing
+from loadbook.core.environment import limit_set
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 from loadbook.core.money import Price
 
@@ -33,11 +34,8 @@ S = TypeVar("S")
 
 
 def busy_seconds() -> float:
-    """How long a command waits for another one that holds the book (LOADBOOK_WAIT overrides)."""
-    try:
-        return float(os.environ.get("LOADBOOK_WAIT", BUSY_SECONDS))
-    except ValueError:
-        return BUSY_SECONDS
+    """How long a command waits for another one that holds the book (LOADBOOK_WAIT overrides). Raises UsageError."""
+    return limit_set("LOADBOOK_WAIT", BUSY_SECONDS, zero=True)
 
 
 # settings that are numbers: where nothing is set, the highest (both from 0), and the unit

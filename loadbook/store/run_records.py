@@ -232,7 +232,9 @@ _SAID_OF_CHANNEL = (
 def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple[Channel, ...]:
     """The trace's channels with what the channels table says of each; without a trace, the table alone."""
     said = {r["channel"]: r for r in conn.execute("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", (run,))}
-    parts = dict(conn.execute("SELECT serial, part FROM piece WHERE run = ? ORDER BY piece_id", (run,)).fetchall())
+    # a serial that pieces of two part numbers bear tells neither
+    told = "SELECT serial, min(part) FROM piece WHERE run = ? GROUP BY serial HAVING count(DISTINCT part) = 1"
+    parts = dict(conn.execute(told, (run,)).fetchall())
     if trace_id is None:
         recorded = [(i, name, None, None) for i, name in enumerate(said, start=1)]
     else:

@@ -17,7 +17,6 @@ The child's answer is kept aside until it is whole, so that nothing is shown of 
 from __future__ import annotations
 
 import json
-import math
 import os
 import subprocess
 import sys
@@ -29,6 +28,7 @@ from datetime import date, datetime, time
 from decimal import Decimal
 from typing import IO, TYPE_CHECKING, Any
 
+from loadbook.core.environment import limit_set
 from loadbook.core.errors import BusyError, DamageError, LoadbookError, NotFoundError, UsageError
 
 from .sandbox_child import OUT_OF_MEMORY
@@ -107,20 +107,6 @@ def _back(value: Any, turn: Callable[[str], Any]) -> Any:
         return value
 
 
-def _setting(name: str, default: float) -> float:
-    """A limit from the environment. Raises UsageError where it is no number above 0: a limit is not guessed."""
-    text = os.environ.get(name, "")
-    if not text.strip():
-        return default
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0 < value < 1e9:
-        raise UsageError(f"{text!r} is not a limit", where=name, remedy=f"Set a number above 0, or unset {name}")
-    return value
-
-
 def run_query(
     book: BookFolder,
     sql: str,
@@ -153,8 +139,8 @@ def run_over(
     most_rows: int = MOST_ROWS,
 ) -> Answer:
     """The same over what `session` opens: "module:function" of the program, called in the child with (of, sql)."""
-    memory_mb = int(memory_mb or _setting("LOADBOOK_SQL_MEMORY_MB", MEMORY_MB))
-    seconds = float(seconds or _setting("LOADBOOK_SQL_SECONDS", SECONDS))
+    memory_mb = int(memory_mb or limit_set("LOADBOOK_SQL_MEMORY_MB", MEMORY_MB))
+    seconds = float(seconds or limit_set("LOADBOOK_SQL_SECONDS", SECONDS))
     request = {
         "session": session,
         "of": of,
@@ -186,7 +172,7 @@ def run_over(
             child.stdin.close()
         except BrokenPipeError:
             pass  # the child is gone already: what it ended with is told below
-        head, last = _drain(child.stdout, spool, int(_setting("LOADBOOK_SQL_ANSWER_MB", ANSWER_MB) * 1024**2))
+        head, last = _drain(child.stdout, spool, int(limit_set("LOADBOOK_SQL_ANSWER_MB", ANSWER_MB) * 1024**2))
         if "refused" in last:
             child.kill()  # what is still to come is read by nobody
         child.wait()
