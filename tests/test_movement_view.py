@@ -19,7 +19,7 @@ def book(tmp_path: Path) -> BookFolder:
 
 
 def rows(book: BookFolder, **where: Any) -> list[dict[str, Any]]:
-    connection = session.open_session(book, {"movement"})
+    connection = session.start(book, {"movement"}).connection
     found = connection.execute("SELECT * FROM movement ORDER BY run, serial, characteristic").fetchall()
     names = [d[0] for d in connection.description]
     kept = [dict(zip(names, r, strict=True)) for r in found]

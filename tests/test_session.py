@@ -27,7 +27,7 @@ def book(tmp_path: Path) -> BookFolder:
 
 
 def rows(book: BookFolder, sql: str) -> list[tuple[Any, ...]]:
-    return session.open_session(book, session.needs_of(book, sql)).execute(sql).fetchall()
+    return session.start(book, session.needs_of(book, sql)).connection.execute(sql).fetchall()
 
 
 def alter(book: BookFolder, statement: str) -> None:
@@ -40,7 +40,7 @@ def alter(book: BookFolder, statement: str) -> None:
 
 def test_every_view_and_table_is_made_from_an_empty_book(tmp_path: Path) -> None:
     book = BookFolder.create(tmp_path / "empty")
-    connection = session.open_session(book)
+    connection = session.start(book).connection
     tables, views = session.names(book)
     assert {"movement", "runs", "samples", "verdicts", "faults", "readings", "parameters", "pieces"} <= set(views)
     for name in views:
@@ -51,7 +51,7 @@ def test_every_view_and_table_is_made_from_an_empty_book(tmp_path: Path) -> None
 def test_each_view_needs_what_its_header_says_and_no_more(book: BookFolder) -> None:
     for view in sql_files.views().values():
         assert view.title and view.question, view.name
-        session.open_session(book, {view.name}).execute(f"SELECT * FROM {view.name}").fetchall()
+        session.start(book, {view.name}).connection.execute(f"SELECT * FROM {view.name}").fetchall()
 
 
 def test_types_are_declared_not_guessed_from_the_first_rows(book: BookFolder) -> None:
@@ -77,7 +77,7 @@ def test_a_stored_value_that_is_no_moment_is_damage_not_a_gap(book: BookFolder) 
     run(book, "R1", 2)
     put(book, "event", {"run": "R1", "at": "yesterday", "event": "door opened"})
     with pytest.raises(DamageError, match=r"table event.*loadbook verify"):
-        session.open_session(book, {"event"})
+        session.start(book, {"event"})
 
 
 def test_samples_are_joined_to_their_trace_by_the_file_they_came_from(book: BookFolder) -> None:
@@ -191,7 +191,7 @@ def test_only_what_is_named_is_copied_and_a_looker_into_the_catalogue_gets_every
     for text in ("SELECT * FROM information_schema.tables", "SHOW TABLES", "FROM query_table('ru' || 'n')"):
         assert session.needs_of(book, text) == {*tables, *views}
     with pytest.raises(UsageError, match=r"no table or view named runz.*runs"):
-        session.open_session(book, {"runz"})
+        session.start(book, {"runz"})
 
 
 def test_frame_takes_parameters(book: BookFolder) -> None:
@@ -259,7 +259,7 @@ def test_parameters_of_a_run_say_whether_trace_or_person_told_them(book: BookFol
 @pytest.mark.parametrize("size", [1, 2, 3, 19, 20, 168])
 def test_the_quantile_of_sql_is_the_quantile_of_the_calculation(book: BookFolder, size: int) -> None:
     values = np.random.default_rng(size).normal(0, 10, size)
-    connection = session.open_session(book, set())
+    connection = session.start(book, set()).connection
     connection.execute("CREATE TABLE x (v DOUBLE)")
     connection.executemany("INSERT INTO x VALUES (?)", [[float(v)] for v in values] + [[None]])
     for p in (0.0, 0.05, 0.25, 0.5, 0.9, 0.95, 1.0):
@@ -271,7 +271,7 @@ def test_the_quantile_of_sql_is_the_quantile_of_the_calculation(book: BookFolder
 def test_the_quantile_of_published_data(book: BookFolder) -> None:
     """NIST/SEMATECH e-Handbook 3.5.1.2: quantiles of 168 oxide thicknesses are (n+1)p ones, not numpy's default."""
     path = Path(__file__).parent.parent / "fixtures" / "published" / "nist_furnace_oxide.csv"
-    connection = session.open_session(book, set())
+    connection = session.start(book, set()).connection
     connection.execute("CREATE TABLE x AS SELECT * FROM read_csv(?)", [str(path)])
     value = next(d[0] for d in connection.execute("SELECT * FROM x LIMIT 0").description if "thick" in d[0].lower())
     printed = {0.025: 514.23, 0.10: 532.90, 0.25: 546.25, 0.5: 562.50, 0.75: 582.75, 0.9: 595.00, 0.975: 615.10}
@@ -281,7 +281,7 @@ def test_the_quantile_of_published_data(book: BookFolder) -> None:
 
 
 def test_of_no_values_there_is_no_quantile(book: BookFolder) -> None:
-    connection = session.open_session(book, set())
+    connection = session.start(book, set()).connection
     assert connection.execute("SELECT quantile_np1(x, 0.5) FROM (SELECT NULL::DOUBLE AS x)").fetchall() == [(None,)]
 
 

@@ -1,4 +1,4 @@
-"""Commands on records: init, template, take, add, amend, list, show, explain."""
+"""Commands on records: new, template, take, add, amend, list, show, explain."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ def take(
                 _say(taken.notes, book)
         except LoadbookError as exc:
             failed = max(failed, report(exc))
-            if exc.exit_code not in (EXIT_COULD_NOT,):
+            if exc.exit_code != EXIT_COULD_NOT:
                 break
             continue
         click.echo(taken.sentence())

@@ -1,9 +1,8 @@
 """Files and texts from outside: read whole, within a limit, and only where there is an ordinary file.
 
-How much a file from outside may hold, in one place. A file over a limit is refused, with the limit named.
-
-The figures are several times what a shop's recorder or office writes, and small enough that reading at the limit
-stays within about 3 GB of memory (tests/trials/MEASURED.md gives what was measured).
+How much such a file may hold stands here. One over a limit is refused, with the limit named. The figures are several
+times what a shop's recorder or office writes, and small enough that reading at the limit stays within about 3 GB of
+memory (tests/trials/MEASURED.md gives what was measured).
 """
 
 from __future__ import annotations
@@ -156,7 +155,7 @@ class NoToml(ValueError):
 
 
 def toml_of(text: str) -> dict[str, Any]:
-    """The tables of a TOML text. Raises NoToml, also for nesting deeper than filelimits.DEEPEST."""
+    """The tables of a TOML text. Raises NoToml, also for nesting deeper than DEEPEST."""
     import tomllib
 
     if len(text) > LARGEST_TEXT:

@@ -16,9 +16,10 @@ SHOP, CUSTOMER = "shop", "customer"
 REFUSAL, CAUTION, ADVICE = "refusal", "caution", "advice"
 EVIDENCE, CLAUSE, NOTE, REVIEW, EFFECT = "evidence", "clause", "note", "review", "effect"
 
+COMMON = "common practice"  # the source of a remark that no publication stands behind
+
 # code: (severity, audience). `customer` means that the matter concerns them; the words and names of the shop's version
 # are still the shop's; a letter makes its own from the code and figures that it may show (letter/customer_words).
-COMMON = "common practice"  # the source of a remark that no publication stands behind
 CODES: dict[str, tuple[str, str]] = {
     # why there is no figure
     "hardness": (REFUSAL, CUSTOMER),

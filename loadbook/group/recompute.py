@@ -1,7 +1,5 @@
-"""Parameters, faults and verdicts of all plants computed again, on this machine or on Spark.
-
-Tasks of a group spread over Spark's workers: mapInPandas over the manifest, never over samples.
-"""
+"""Parameters, faults and verdicts of all plants computed again, on this machine or on Spark's workers: there by
+mapInPandas over the manifest, never over samples."""
 
 from __future__ import annotations
 

@@ -1,7 +1,5 @@
-"""A named person's decision on a reading that looks like a blunder.
-
-A named person's decision on a suspected thermocouple fault: recorded, then the run is judged again.
-"""
+"""A named person's decision: on a reading that looks like a blunder, and on a suspected thermocouple fault, after which
+the run is judged again."""
 
 from __future__ import annotations
 

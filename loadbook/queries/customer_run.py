@@ -19,13 +19,13 @@ from loadbook.analysis.trace.model import Channel, Cycle, PieceRecord
 from loadbook.core import cautions
 from loadbook.core.errors import LoadbookError, NotFoundError
 from loadbook.core.trade_phrases import WORDS, phrase
+from loadbook.core.vocabulary.intake_kinds import ACCEPTED
 from loadbook.core.wording import words as said
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord
 
 from .judge import judge_run
 from .letter.filter import OwnRecords, of_customer, same
-from .needs import ACCEPTS
 from .relations import Relations
 from .run_record import Row, RunSheet, run_sheet
 
@@ -290,7 +290,7 @@ def _job(words: _Words, j: Row) -> Row:
 
 
 def _approval(a: Row) -> Row:
-    accepted = a["decision"].casefold().startswith(ACCEPTS)
+    accepted = a["decision"].casefold().startswith(ACCEPTED)
     decision = "accepted" if accepted else f"decided, {ON_RECORD}"
     return {
         **dict.fromkeys(a),

@@ -13,6 +13,7 @@ from loadbook.core import times
 from loadbook.core.errors import UsageError
 from loadbook.core.figures import shown
 from loadbook.core.phrases import few
+from loadbook.core.vocabulary.intake_kinds import ACCEPTED
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import checks_on
 from loadbook.store.session import start
@@ -52,7 +53,6 @@ SETTLED = {
     "first piece": "loadbook add approvals run=RUN first_article_of=PART role=ROLE person=NAME decision=accepted "
                    "at=MOMENT",
 }  # fmt: skip
-ACCEPTS = ("accept", "approv", "pass", "release", "ok")  # how the word of an approval begins that lets a piece go
 _NOT_DECIDED = "NOT EXISTS (SELECT 1 FROM approval a WHERE a.run = r.run AND a.first_article_of IS NULL)"
 _NOT_REPEATED = "r.run NOT IN (SELECT repeats_run FROM run WHERE repeats_run IS NOT NULL)"  # read once for all
 
@@ -205,7 +205,7 @@ def _readings(book: BookFolder) -> Iterator[Need]:
 def _first(book: BookFolder) -> Iterator[Need]:
     zone = book.zone
     for r in book.read().execute(_FIRST):
-        if r["decided"] is None or not r["decided"].casefold().startswith(ACCEPTS):
+        if r["decided"] is None or not r["decided"].casefold().startswith(ACCEPTED):
             why = f"{r['cycle']} revision {r['cycle_revision']}: " + (r["decided"] or "not approved")
             yield _need(zone, "first piece", r, r["part"], why)
 

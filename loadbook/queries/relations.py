@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from loadbook.core.phrases import many
 from loadbook.store.book import BookFolder
 
 _MOVED = """
@@ -62,7 +63,7 @@ class Relations:
         earlier: dict[str, int] = {}
         for _, _, run in self.straightened:
             earlier[run] = earlier.get(run, 0) + 1
-        return out + [f"{n} piece{'s' if n > 1 else ''} straightened since {run}" for run, n in earlier.items()]
+        return out + [f"{many(n, 'piece')} straightened since {run}" for run, n in earlier.items()]
 
 
 def relations_of(book: BookFolder, run: str) -> Relations | None:

@@ -8,11 +8,10 @@ be printed and kept elsewhere, and `verify --last-link` finds both.
 Outside the chain stand what commands compute anew and the settings, both under checksums of their own
 (derived_checksum.py).
 
-Rows as the digest chain reads them: a JSON line each, made column by column.
-
-The text is byte for byte what `json.dumps(row, ensure_ascii=True, separators=(",", ":"), sort_keys=True)` writes of
-`[key, {column: value, ...}]`, empty columns left out; a test holds the two together. Made a column at a time it takes
-a third of the encoder's time, and every book's chain rests on these bytes: they never change.
+The chain reads rows as JSON lines, made column by column. The text is byte for byte what
+`json.dumps(row, ensure_ascii=True, separators=(",", ":"), sort_keys=True)` writes of `[key, {column: value, ...}]`,
+empty columns left out; a test holds the two together. Made a column at a time it takes a third of the encoder's time,
+and every book's chain rests on these bytes: they never change.
 """
 
 from __future__ import annotations

@@ -1,7 +1,5 @@
-"""Amendments: the only way an accepted value changes. The old one stays, with who, when and why.
-
-Putting rows into the book, and reading them back, always under an intake and its link in the chain.
-"""
+"""Putting rows into the book, always under an intake and its link in the chain; and amendments, the only way an
+accepted value changes: the old one stays, with who, when and why."""
 
 from __future__ import annotations
 

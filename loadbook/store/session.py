@@ -361,15 +361,7 @@ def _one_state(reader: sqlite3.Connection) -> Iterator[None]:
             reader.execute("ROLLBACK")
 
 
-def open_session(book: BookFolder, needs: set[str] | None = None) -> duckdb.DuckDBPyConnection:
-    """The connection of `start`; `trace_left_out` in it names the trace files that it does not read."""
-    return start(book, needs).connection
-
-
 def frame(book: BookFolder, sql: str, params: Sequence[Any] | dict[str, Any] = ()) -> pd.DataFrame:
-    """The rows of our own, trusted SQL (a stranger's goes through keep.guard). Parameters as `?` or `$name`."""
-    connection = open_session(book, needs_of(book, sql))
-    try:
-        return connection.execute(sql, params or None).df()
-    finally:
-        connection.close()
+    """The rows of our own, trusted SQL (a stranger's goes through the sandbox). Parameters as `?` or `$name`."""
+    with start(book, needs_of(book, sql)) as session:
+        return session.frame(sql, params)

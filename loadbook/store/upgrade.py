@@ -45,8 +45,8 @@ def upgrade(book: BookFolder, tell: Callable[[str], None]) -> Upgraded:
             tell(f"wrong: {line}")
         done.steps = migrations.apply(conn)
         done.schema = migrations.version(conn)
-        with book.write(mending=True) as writing:
-            done.guards = migrations.restore_guards(writing)
+        with book.write(mending=True) as mended:
+            done.guards = migrations.restore_guards(mended)
     except sqlite3.Error as exc:
         raise in_words(exc, book.file) from exc
     return done

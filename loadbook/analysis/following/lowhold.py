@@ -20,10 +20,8 @@ from loadbook.core.remarks import Remark, remark
 
 LAST_S = 300.0  # a place's lag is the median over this much of the hold's end
 LEAST_C = 8.0  # lags that differ by less than this tell nothing: sensors and their places differ by as much
-FEWEST_PAST, FEWEST_PEERS = (
-    4,
-    3,
-)  # earlier lags that a place's past needs; places that tell how the whole load takes heat
+FEWEST_PAST = 4  # earlier lags that a place's past needs
+FEWEST_PEERS = 3  # places that tell how the whole load takes heat
 BEYOND = 3.0  # standard deviations of the past, and the least difference besides
 GRID_S = 30.0
 SETTLED_MIN, EVERY_MIN = 10.0, 5.0  # so long into the hold before "go on" is said; lags are compared at these steps

@@ -16,6 +16,7 @@ from loadbook.analysis.planning.load import LoadFurnace
 from loadbook.analysis.trace.model import Channel, Cycle
 from loadbook.core.cautions import of_load
 from loadbook.core.remarks import Remark, remark
+from loadbook.core.vocabulary.intake_kinds import ACCEPTED
 
 State = Literal["pass", "stop", "by hand"]
 CORRECTION_LARGE_C = 3.0  # a correction at the hold that is worth saying; common practice
@@ -148,7 +149,7 @@ def _first(load: Load) -> Found:
     for part, said in decided.items():
         if said is None:
             yield "by hand", remark("first_not_approved", part=part, recorded=load.first_pieces)
-        elif said.casefold().startswith(("accept", "approv", "pass", "release", "ok")):
+        elif said.casefold().startswith(ACCEPTED):
             yield "pass", remark("first_approved", part=part, said=said)
         else:
             yield "stop", remark("first_refused", part=part, said=said)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from loadbook.analysis.quantiles import median_of
+from loadbook.analysis.quantiles import MAD_TO_SD, median_of
 
 Array = np.ndarray[Any, Any]
 
@@ -70,7 +70,7 @@ class Lists:
             count = _count(values)
             about = median_of(values.T)
             away = median_of(abs(values - about[:, None]).T)
-            told.append((count, about, 1.4826 * away * (1.0 + 2.0 / np.sqrt(np.maximum(count, 1)))))
+            told.append((count, about, MAD_TO_SD * away * (1.0 + 2.0 / np.sqrt(np.maximum(count, 1)))))
         return tuple(map(np.concatenate, zip(*told, strict=True)))
 
     @cached_property

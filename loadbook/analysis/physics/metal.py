@@ -33,8 +33,8 @@ class Metal:
     """One alloy.
 
     modulus         [GPa] against temperature;  cold: only its value at 20 °C is known, an upper figure when hot
-    strain          thermal strain from 20 °C, with the temperatures it is for;  expansion_per_k where there is no
-    strain onset_share     where yielding begins over the yield at 20 °C;  onset: in MPa, as stated by the shop
+    strain          thermal strain from 20 °C, with the temperatures it is for;  expansion_per_k  where there is none
+    onset_share     where yielding begins over the yield at 20 °C;  onset  in MPa, as stated by the shop
     yield_20_mpa    the alloy's yield at 20 °C in its condition; None where nobody stated it
     """
 

@@ -47,7 +47,7 @@ def atmosphere(
 def stock(kind: str, bound_um: float | None, harm: int, content: float = 0.95, confidence: float = 0.95) -> Remark:
     """Stock per side from the one-sided bound: `per_side_um`, on the side that harms.
 
-    kind      kind of characteristic;  bound_um the bound of the movement [µm];  harm +1 or −1 (see answerscale.harm)
+    kind      kind of characteristic;  bound_um the bound of the movement [µm];  harm +1 or −1 (answers/scale.harm)
     A diameter's or a runout's bound is shared by two sides; every other movement counts in full. 0 where the bound
     lies on the harmless side, None where the kind has no harmful direction or its size is not known.
 

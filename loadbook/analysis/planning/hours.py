@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from loadbook.analysis.quantiles import MAD_TO_SD
 from loadbook.analysis.trace.model import Cycle, Floats, Segment
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
@@ -185,7 +186,7 @@ def _line(x: Floats, y: Floats, at: float) -> float:
     b = centre
     for _ in range(8):
         rest = y - A @ b
-        sd = max(1.4826 * float(np.median(np.abs(rest))), 0.01 * size)
+        sd = max(MAD_TO_SD * float(np.median(np.abs(rest))), 0.01 * size)
         weight = np.minimum(1.0, 1.5 * sd / np.maximum(np.abs(rest), 1e-12))  # Huber
         W = weight / sd**2
         b = np.linalg.solve(A.T @ (A * W[:, None]) + prior, A.T @ (W * y) + prior @ centre)

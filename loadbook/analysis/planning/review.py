@@ -1,10 +1,7 @@
 """Reading a cycle like a careful metallurgist: a list of small checks, each remark with its reason and source.
 
-What a review works on and gives: the cycle, what is known of the part, and remarks with their reason and source.
-
-Remarks on a cycle as written: what it does not say, and where it contradicts itself.
-
-Remarks on a cycle for one part: what the cycle would do to its material, its surface and its history.
+First come remarks on a cycle as written: what it does not say, and where it contradicts itself. Then those for one
+part: what the cycle would do to its material, its surface and its history.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from loadbook.analysis.quantiles import middle
+from loadbook.analysis.quantiles import MAD_TO_SD, middle
 
 from .model import DEFAULT_BAND_C, Floats, Segment
 from .rates import line, rates_of
@@ -294,7 +294,7 @@ def _departure(level: Floats, setpoint: Floats | None, target: float, entry: int
             return entry + int(standing[-1]) + 1
     held = level[entry:leave]
     usual = middle(held)
-    scatter = 1.4826 * middle(np.abs(held - usual))
+    scatter = MAD_TO_SD * middle(np.abs(held - usual))
     margin = max(3.0 * min(scatter, 2.0), 0.5)
     upward = leave < level.size and level[leave] > usual
     still = held <= usual + margin if upward else held >= usual - margin

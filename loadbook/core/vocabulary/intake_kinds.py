@@ -129,6 +129,7 @@ FORM_KINDS = CHARACTERISTIC_KINDS[7:18]
 KEPT_ONLY_KINDS = CHARACTERISTIC_KINDS[18:]  # properties: they are kept, and compared, but they do not move
 DEPTH_KINDS = ("case depth", "decarburisation depth")
 OWN_UNIT_KINDS = ("angle", "hardness", "residual stress", "grain size", "retained austenite")  # never a length
+ACCEPTED = ("accept", "approv", "pass", "release", "ok")  # how a decision begins that lets a piece go
 SCALES = ("um", "um per 100 mm", "log")
 CHECKS_SAID = {"tus": ("uniformity survey",), "sat": ("system accuracy",)}
 CHECK_KINDS = ("uniformity survey", "system accuracy", "instrument", "over-temperature", "leak-up")
