@@ -73,6 +73,14 @@ ASKED = {
                             "a.csv:3: another heading stands here"),
     "units below the heading": ("readings", READ.replace("00123", ",,,,mm\n00123") + "80.002\n", "the row: a unit"),
     "a report's columns": ("readings", "part,serial,characteristic,stage,Nominal,Actual (mm)\n", "Nominal.*Delete it"),
+    "an operation on a range": (
+        "operations", "part,serial,sequence,operation\n00123,007-012,1,milling\n", "serial: 6 pieces in one row",
+    ),
+    "an operation on a serial without its zeros": (
+        "operations", "part,serial,sequence,operation\n00123,7,1,milling\n", "that serial, but 007: the same piece",
+    ),
+    "a point among commas": ("readings", READ.replace(",", ";") + "80.002\n00123;008;bore;before;80,0\n", "80,002"),
+    "titles above": ("readings", "Part: 00123;\nFeature;Nominal;Actual\nbore;80;80,002\n", "lines below have"),
     "another language": ("characteristics", "part,characteristic,kind\n00123,e,planéité\n", "mean 'flatness'"),
     "a heading of another language": ("pieces", "Charge;Teil;Seriennummer\n", "Did you mean 'serial'"),
 }  # fmt: skip

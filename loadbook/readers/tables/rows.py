@@ -157,8 +157,10 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
             hint = _hint(kind, header, name, spellings)
             problem = Problem(f"{kind.kind} has no such column", sheet.name, 1, header, remedy=hint)
         sheet.problems.append(problem)
-    if not found and (below := _header_below(sheet, spellings)) is not None:
-        what, mend = f"the header stands in line {below}", "Delete the lines above it"
+    below, wider = _header_below(sheet, spellings), any(p.line != 1 for p in sheet.problems)
+    if not found and (below is not None or wider):
+        what = f"the header stands in line {below}" if below else "this is no header, and lines below have more cells"
+        mend = f"Delete the lines above {'it' if below else 'the header'}"
         sheet.problems = [Problem(what, sheet.name, 1, value=", ".join(filter(None, sheet.header))[:80], remedy=mend)]
         return found
     for column in kind.columns:
@@ -183,7 +185,9 @@ def _hint(kind: Kind, header: str, name: str, spellings: Mapping[str, Any]) -> s
     """What to do about a column that a kind has not."""
     if name in _COUNTS:
         return "Delete it where it only counts the rows, or give it the name of a column"
-    stem = re.split(r"[_ ]*[(\[]|_(?:mm|in|um|mil)$|[_ ]*[+-]$", name)[0]
+    stem = re.split(r"[_ ]*[(\[]|_(?:mm|in|um|mil)$|[_ ]*[+-]$", name.lstrip("+-_ "))[0]
+    if kind.kind == "readings" and re.match(r"(?:value|reading|actual|meas[a-z]*)_*\d", name):
+        return "One reading a row: those read again go into rows of their own, with the column repeat (1, 2, ...)"
     if kind.kind == "readings" and stem in _OF_THE_DRAWING:
         return (
             "Delete it: limits stand with the characteristic (loadbook template characteristics), and what was"
@@ -266,7 +270,9 @@ def _number(text: str, mark: str) -> float:
     pattern = _COMMA if mark == "," else _POINT
     if not pattern.match(text):
         if mark == "," and "." in text:
-            raise Refused("a point in a file with decimal commas could mean thousands", "Write it without the point")
+            either = "" if "," in text else f" ({text.replace('.', '')}), or with a comma ({text.replace('.', ',')})"
+            mend = f"Write it without the point{either}"
+            raise Refused("a point in a file with decimal commas could mean thousands", mend)
         if mark != "," and "," in text:
             raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
         raise Refused("this is not a number", _instead_of(text))

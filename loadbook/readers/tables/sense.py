@@ -284,6 +284,23 @@ def _pieces(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
             yield i, "stock_mm", "stock per side is hardly ever that much: a slip?", "stock"
 
 
+def _named_pieces(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
+    """A serial that no piece of the part (or the run) has, and that another is like, or that may mean several."""
+    of = "part" if rows.kind.column("part") is not None else "run"
+    known: dict[str, dict[str, str]] = {}
+    for name in {n for n in rows.column(of) if n is not None}:
+        serials = conn.execute(f"SELECT serial FROM piece WHERE {of} = ?", (name,))
+        known[name] = {bare_serial(serial): serial for (serial,) in serials}
+    for i, (name, serial) in enumerate(zip(rows.column(of), rows.column("serial"), strict=True)):
+        if serial is None or serial in known.get(name, {}).values():
+            continue
+        like, span = known.get(name, {}).get(bare_serial(serial)), _SPAN.fullmatch(serial)
+        if like is not None:
+            yield i, "serial", f"no piece of {of} {name} has that serial, but {like}: the same piece?", "serial"
+        elif span and (count := pieces_between(span[2], span[3])):
+            yield i, "serial", f"{count} pieces in one row? A row is of one piece", "span"
+
+
 def pieces_between(first: str, last: str) -> int:
     """How many pieces a serial of two numbers may mean, first to last; 0 where it is hardly more than one.
 
@@ -322,5 +339,5 @@ def _parameters(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
 
 _OWN: dict[str, Callable[[sqlite3.Connection, Rows], Iterator[Question]]] = {
     "materials": _materials, "parts": _parts, "characteristics": _characteristics, "runs": _runs, "pieces": _pieces,
-    "parameters": _parameters, "events": _events,
+    "parameters": _parameters, "events": _events, "operations": _named_pieces, "nonconformances": _named_pieces,
 }  # fmt: skip
