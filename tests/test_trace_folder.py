@@ -71,6 +71,16 @@ def by_name(book: BookFolder, folder: Path, options: Options = ANSWERS, **more: 
     return take_all(book, [folder], finder, options, None, Part(), **more)  # type: ignore[arg-type]
 
 
+def test_a_date_of_two_digits_is_not_read_by_the_next_files_year_first(shop: BookFolder, tmp_path: Path) -> None:
+    """05/04/26 under the heading of a file with 2026-04-04 was read as 26 April 2005, and no run had that time."""
+    chart(tmp_path / "in" / "a.csv", 1, date="%Y-%m-%d")
+    chart(tmp_path / "in" / "b.csv", 2, date="%d/%m/%y")
+    given = Options(channels=(parse_channel_option("TC *=work"),))
+    done = take_all(shop, [tmp_path / "in"], Finder(furnace="F1"), given, None, Part())
+    assert (done.went_in, done.not_taken) == (1, 1)
+    assert "05/04/26 may be day-first or month-first or year-first" in done.left[0].why
+
+
 def test_one_question_for_all_files_of_a_form(shop: BookFolder, tmp_path: Path) -> None:
     for n in range(4):
         chart(tmp_path / "in" / f"run-{n}.csv", n)

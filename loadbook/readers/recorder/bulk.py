@@ -31,7 +31,7 @@ from loadbook.store.book import FILE, TRACES, BookFolder
 
 from .kept_layouts import KeptLayout, kept_layout
 from .known_forms import KnownForms
-from .options import Options
+from .options import Options, stop
 from .part import Part, asked_of, pieces_of
 from .places import Form
 from .read import Read, look
@@ -49,6 +49,9 @@ _TABLE = ("files", "run", "furnace", "layout", "channels", "from", "to")
 
 class AnotherForm(OpenQuestion):
     """A file of another form than the answers given are for."""
+
+
+_ABOUT_TIMES = ("--date-order", "--epoch", "--time-unit", "--time-kind")  # their answers move a file to another day
 
 
 class NoRun(NotFoundError):
@@ -397,6 +400,7 @@ class _Taking:
             for s in (0.0, last - first)
         )
         if not found:
+            stop([q for q in read.questions if q.option.startswith(_ABOUT_TIMES)], source.name)
             raise NoRun(
                 f"no run of furnace {furnace!r} has its time, {a} to {b}", where=source.name,
                 remedy="Take the run in first, or name the file's run: --run RUN",

@@ -239,8 +239,8 @@ def parse_cell(cell: str, fmt: str) -> datetime | None:
             day: tuple[int, int, int] | None = (1, 1, 1)
         elif kind in ("ymd", "compact"):
             day = _date_parts(g, "ymd") if order == "ymd" and len(g["c"] or "") <= 2 else None
-        elif kind == "xxy":
-            day = _date_parts(g, order)
+        elif kind == "xxy":  # 03/05/26 is no time of a recorder that writes 2026-05-03
+            day = None if order == "ymd" and "%Y" in fmt else _date_parts(g, order)
         else:
             month = month_of(g["mon"] or "")
             number = g["a"] if kind == "dMy" else g["b"]
