@@ -633,6 +633,17 @@ def test_times_counted_in_days(heading: str, stated: str) -> None:
     assert any("--time-unit s, min, h, d or ms" in q.option for q in read.questions) == (heading == "Elapsed")
 
 
+def test_times_that_are_written_otherwise_than_the_layout_says_ask_for_another_layout() -> None:
+    kept = Layout(time_columns=("Time",), time_format="%Y-%m-%d %H:%M")
+    for day, says in (("14.03.2026", "save that anew"), ("26-03-14", "save that anew"), ("2026-03-14", "")):
+        text = "Time,Zone 1 (°C)\n" + "".join(f"{day} 08:{i:02d},{20 + i}\n" for i in range(50))
+        if not says:
+            assert look(Source("a.csv", text.encode()), Options(), layout=kept, zone=MADRID).questions == []
+            continue
+        with pytest.raises(IntakeError, match=says):
+            look(Source("a.csv", text.encode()), Options(), layout=kept, zone=MADRID)
+
+
 def test_setpoints_of_other_things_are_not_readings_of_them() -> None:
     """The setpoint of a vacuum had gone in as a vacuum, that of a carbon potential as a temperature."""
     for text in ("Vacuum SP (mbar)", "O2 setpoint %", "Carbon SP", "Flow SP", "Pressure setpoint", "Dew point SP (°C)"):

@@ -218,7 +218,10 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
     if problems:
         problems.sort(key=lambda p: p.line or 0)
         count = len(problems)
-        raise IntakeError(f"{many(count, 'row')} cannot be read", problems[:MOST_PROBLEMS])
+        anew = "The recorder writes its times otherwise now: look at the file without the layout, and save that anew"
+        raise IntakeError(
+            f"{many(count, 'row')} cannot be read", problems[:MOST_PROBLEMS], remedy=None if out.rows else anew
+        )
     _note(out.notes, headings, "heading row", "repeated within the data, left out")
     above = data_above(table, layout, stamps)
     if above:
