@@ -73,6 +73,8 @@ ASKED = {
                             "a.csv:3: another heading stands here"),
     "units below the heading": ("readings", READ.replace("00123", ",,,,mm\n00123") + "80.002\n", "the row: a unit"),
     "a report's columns": ("readings", "part,serial,characteristic,stage,Nominal,Actual (mm)\n", "Nominal.*Delete it"),
+    "letters that look the same": ("pieces", f"{PIECE}\u041005\nR1,00123,A05\n", "serial: the run has \u041005"),
+    "a long hyphen": ("pieces", f"{PIECE}A\u201305\nR1,00123,A-05\n", "the same piece"),
     "an operation on a range": (
         "operations", "part,serial,sequence,operation\n00123,007-012,1,milling\n", "serial: 6 pieces in one row",
     ),

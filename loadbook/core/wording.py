@@ -19,19 +19,31 @@ def words(text: str) -> list[str]:
     ['pn', '1003']
     """
     if not text.isascii():
-        text = unicodedata.normalize("NFKD", text)
-        text = "".join(c for c in text if unicodedata.category(c) not in ("Mn", "Cf"))
-        # before the case is folded: a capital Greek nu looks like an N, a small one like a v
-        text = "".join(c if c.isascii() else _latin(c) for c in text)
-        text = unicodedata.normalize("NFKD", text.casefold())
+        text = unicodedata.normalize("NFKD", plain_letters(text).casefold())
     return _WORD.findall(text.casefold())
+
+
+def plain_letters(text: str) -> str:
+    """A text in the letters (small where they are of another alphabet), figures and hyphens that it looks like.
+
+    >>> plain_letters("\uff10\uff15"), plain_letters("\u0410\u2013\u200b7"), plain_letters("A-7")
+    ('05', 'a-7', 'A-7')
+    """
+    if text.isascii():
+        return text
+    text = unicodedata.normalize("NFKD", text)
+    text = "".join(c for c in text if unicodedata.category(c) not in ("Mn", "Cf"))
+    # before the case is folded: a capital Greek nu looks like an N, a small one like a v
+    return "".join(c if c.isascii() else _latin(c) for c in text)
 
 
 @lru_cache(maxsize=4096)
 def _latin(letter: str) -> str:
-    """The ASCII letter or figure that a character looks like, else itself."""
+    """The ASCII letter, figure or hyphen that a character looks like, else itself."""
     from confusable_homoglyphs.confusables import confusables_data
 
+    if unicodedata.category(letter) == "Pd" or letter == "\u2212":
+        return "-"
     looks = (str(c["c"]).casefold() for c in confusables_data.get(letter, ()))
     return next((c for c in looks if c.isascii() and c.isalnum()), letter)
 

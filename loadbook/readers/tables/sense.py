@@ -19,6 +19,7 @@ from loadbook.core import times, units
 from loadbook.core.errors import IntakeError
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, SIZE_KINDS, Kind
 from loadbook.core.vocabulary.scales import RANGES, scale_of
+from loadbook.core.wording import plain_letters
 
 from .rows import SAID, Rows
 
@@ -313,8 +314,13 @@ def pieces_between(first: str, last: str) -> int:
 
 
 def bare_serial(serial: str) -> str:
-    """A serial without what typing and spreadsheets change: capitals, blanks, zeros before a number, O for zero."""
-    plain = re.sub(r"(?<=\d)o|o(?=\d)", "0", "".join(serial.casefold().split()))
+    """A serial without what typing and spreadsheets change: capitals, blanks, zeros before a number, O for zero, and
+    letters and hyphens of other alphabets that look the same.
+
+    >>> bare_serial("A 007") == bare_serial("\u0410\uff107"), bare_serial("A\u201307") == bare_serial("a-07")
+    (True, True)
+    """
+    plain = re.sub(r"(?<=\d)o|o(?=\d)", "0", "".join(plain_letters(serial).casefold().split()))
     return re.sub(r"(?<!\d)0+(?=\d)", "", plain)
 
 
