@@ -42,6 +42,8 @@ RIGHT: dict[str, tuple[str, str, list[dict[str, Any]]]] = {
         "characteristics", "part;characteristic;kind;nominal_mm\n00123;od;OD;Ø300 +0,05/0\n",
         [{"nominal_mm": 300.0, "lower_mm": 300.0, "upper_mm": 300.05}],
     ),
+    "no line end, and whole": ("readings", READ + "80.002\n00123,007,bore,after,80.005\n00123,008,bore,before,80.001\n"
+                               "00123,008,bore,after,80.004", [{}, {}, {}, {"value_mm": 80.004}]),
     "kept as text": ("pieces", f'{PIECE}"=""0011"""\nR1,00123,\'0012\n', [{"serial": "0011"}, {"serial": "0012"}]),
     "serials of a lot": ("pieces", f"{PIECE}24-12\nR1,00123,24-13\nR1,00123,25-0117\n", [{"serial": "24-12"}, {}, {}]),
     "a lot with its quantity": ("pieces", "run,part,serial,quantity\nR1,00123,011-014,4\n", [{"quantity": 4}]),
@@ -73,6 +75,9 @@ ASKED = {
                             "a.csv:3: another heading stands here"),
     "units below the heading": ("readings", READ.replace("00123", ",,,,mm\n00123") + "80.002\n", "the row: a unit"),
     "a report's columns": ("readings", "part,serial,characteristic,stage,Nominal,Actual (mm)\n", "Nominal.*Delete it"),
+    "a number cut off": ("readings", READ + "80.002\n" + "".join(
+        f"00123,{s},bore,{w},80.00{k}\n" for k, (s, w) in enumerate((("007", "after"), ("008", "before")))
+    ) + "00123,008,bore,after,80.0", "a.csv:5:value_mm: the file ends in this number"),
     "letters that look the same": ("pieces", f"{PIECE}\u041005\nR1,00123,A05\n", "serial: the run has \u041005"),
     "a long hyphen": ("pieces", f"{PIECE}A\u201305\nR1,00123,A-05\n", "the same piece"),
     "an operation on a range": (

@@ -43,7 +43,7 @@ class Sheet:
     """One table of cells, column by column in the order of the header; None where a row ends before it.
 
     lines[i] is the physical line (or sheet row) on which row i begins
-    doubts   (index of a row, header, what is to be asked) of rows that somebody hid or struck out
+    doubts   (index of a row, header, what is to be asked) of rows that were hidden or struck out, or may be cut off
     hidden   headers of columns that nobody sees
     """
 
@@ -119,7 +119,20 @@ def _from_text(name: str, text: str) -> Sheet:
             " template KIND prints a header",
         )
     with cells_within_limit():
-        return _sheet(name, _records(name, text, delimiter), delimiter)
+        found = _sheet(name, _records(name, text, delimiter), delimiter)
+    if text[-1:] not in "\r\n":
+        _doubt_the_end(found)
+    return found
+
+
+def _doubt_the_end(found: Sheet) -> None:
+    """Ask about the last number of a file without a line end where it has fewer decimals than every one above it."""
+    *above, last = found.columns[-1][-50:] if found.lines else [None]
+    decimals = [len(re.split(r"[.,]", cell, maxsplit=1)[1]) for cell in above if cell and re.search(r"\d[.,]\d", cell)]
+    own = re.fullmatch(r"[-+]?\d*(?:[.,](\d*))?", last.strip()) if last else None
+    if own and len(above) > 2 and len(decimals) == len(above) and len(own[1] or "") < min(decimals):
+        what = "the file ends in this number, without a line end: is it cut off?"
+        found.doubts.append((len(found.lines) - 1, found.header[-1], what))
 
 
 def _first_line(text: str) -> str:

@@ -130,9 +130,9 @@ def _enter(
 
 
 def _unseen(rows: Rows, table: Sheet) -> None:
-    """Ask about rows that somebody hid or struck out: they may be void, or of another load."""
+    """Ask about rows that somebody hid or struck out (they may be void, or of another load), or that may be cut off."""
     for i, column, what in table.doubts:
-        rows.question(i, what, column, None, what, "Delete the row or show it plainly")
+        rows.question(i, what, column, None, what, "Delete the row, or put it right in the file")
 
 
 def _all_in_question(rows: Rows) -> None:
