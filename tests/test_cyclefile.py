@@ -56,6 +56,8 @@ def test_the_example_reads_whole() -> None:
             HEAD + HEAT.replace("rate_max", "rate_mx"),
             "c.toml:10:rate_mx: 'rate_mx' is not a key of [[segment]]. Did you mean 'rate_max'?",
         ),
+        (HEAD + HEAT.replace("1150", "11500"), "c.toml:9:target: target is hotter than any furnace (found '11500 F'). "
+                                               "Check its digits and its unit"),
         (HEAD + HEAT.replace('"1150 F"', "1150"), "c.toml:9:target: target has no unit (found '1150'). "
                                                   'Write "1150 C" or "1150 F"'),
         (

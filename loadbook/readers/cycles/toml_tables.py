@@ -13,6 +13,7 @@ from loadbook.core.phrases import did_you_mean
 
 from .keys import Key
 
+HOTTEST_C = 3300.0  # of any furnace
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_-]+)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*\"?([A-Za-z0-9_-]+)\"?\s*=")
 
@@ -101,6 +102,9 @@ class TomlTables:
             return None
         if value < 0 and dimension not in ("temperature", "difference"):
             self.problem(f"{name} is below zero", table, which, name, raw)
+            return None
+        if dimension == "temperature" and value > HOTTEST_C:
+            self.problem(f"{name} is hotter than any furnace", table, which, name, raw, "Check its digits and its unit")
             return None
         return value * 60.0 if holds == "seconds" else value
 
