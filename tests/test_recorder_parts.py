@@ -77,7 +77,8 @@ def test_units_of_headings(text: str, unit: str) -> None:
         ("Work 7 [K]", "temperature", "work", "k"), ("Spread (°F)", "other", "other", "f_diff"),
         ("Ramp rate", "other", "other", ""), ("Vacuum (mbar)", "pressure", "pressure", "mbar"),
         ("Dew point (°C)", "dew point", "dew point", "c"), ("O2 (ppm)", "oxygen", "oxygen", "ppm"),
-        ("Output (%)", "other", "other", "%"), ("Fan", "", "", ""), ("Zone C", "temperature", "control", ""),
+        ("TC 1 °C/°F", "temperature", "", ""), ("Output (%)", "other", "other", "%"),
+        ("Fan", "", "", ""), ("Zone C", "temperature", "control", ""),
     ],
 )  # fmt: skip
 def test_headings(text: str, quantity: str, role: str, unit: str) -> None:
@@ -642,6 +643,25 @@ def test_times_that_are_written_otherwise_than_the_layout_says_ask_for_another_l
             continue
         with pytest.raises(IntakeError, match=says):
             look(Source("a.csv", text.encode()), Options(), layout=kept, zone=MADRID)
+
+
+@pytest.mark.parametrize(
+    ("above", "time", "option"),
+    [
+        ("Timezone: UTC\n", "Time", "--zone +00:00"),
+        ("Time zone,America/Chicago\n", "Time", "--zone America/Chicago"),
+        ("All times are in EST\n", "Time", "--zone -05:00"), ("", "Time_UTC", "--zone +00:00"),
+        ("Timezone: CET\n", "Time", ""), ("Time zone: Europe/Madrid\n", "Time", ""),
+        ("Zone: Load/Unload\n", "Time", ""),
+        ("Sometimes UTC\n", "Time", ""),
+    ],
+)  # fmt: skip
+def test_the_zone_that_a_file_states_is_asked_about_where_the_book_has_another(
+    above: str, time: str, option: str
+) -> None:
+    text = f"{above}{time},Zone 1 (°C)\n" + "".join(f"2026-03-14 08:{i:02d},{20 + i}\n" for i in range(50))
+    asked = [q.option for q in look(Source("a.csv", text.encode()), Options(), zone=MADRID).questions]
+    assert [o.startswith(option) for o in asked] == [True] * bool(option)
 
 
 def test_setpoints_of_other_things_are_not_readings_of_them() -> None:

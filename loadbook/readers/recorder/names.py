@@ -127,6 +127,8 @@ def take_apart(text: str) -> tuple[str, str]:
     match = _TAIL.search(text)
     if match:
         unit = unit_of(match.group(1))
+        if unit in ("c", "f", "k") and {u.lower() for u in _INSIDE.findall(text)} - {unit}:
+            return text.strip(), ""  # °C/°F: either
         if unit:
             return text[: match.start()].strip(" ,_-"), unit
     match = _BARE_TAIL.match(text) or _JOINED_TAIL.match(text)

@@ -195,8 +195,8 @@ def _clock_zone(raw: Raw, layout: Layout, book: ZoneInfo | None) -> tuple[ZoneIn
     known = raw.time[~np.isnan(raw.time)]
     first = float(known[0]) if len(known) and layout.time_kind in ("clock", "serial") else None
     if first is not None:
-        here = (datetime(1970, 1, 1) + timedelta(seconds=first)).replace(tzinfo=book).utcoffset()
-        if here == zone_of(offset).utcoffset(datetime(1970, 1, 1)):
+        moment = datetime(1970, 1, 1) + timedelta(seconds=first)
+        if moment.replace(tzinfo=book).utcoffset() == moment.replace(tzinfo=zone_of(offset)).utcoffset():
             return book, []
     return book, [
         Question(

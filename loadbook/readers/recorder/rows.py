@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.phrases import many
+from loadbook.core.times import zone_of
 from loadbook.core.typed import quote
 
 from .layout import Layout
@@ -70,20 +72,29 @@ def time_indexes(names: list[str], layout: Layout, where: str) -> list[int]:
 _SAID = re.compile(r"\b(?:UTC|GMT) ?([+-]\d{1,2}(?::?\d{2})?)\b")
 _ZONES = "|".join(n for n in ZONE_HOURS if len(n) > 1)
 _NAMED = re.compile(rf"\d ?({_ZONES})\b")
-_OF_TIMES = re.compile(rf"\b({_ZONES})\b(?! ?[+-]\d)")
+_OF_TIMES = re.compile(rf"(?<![A-Za-z])({_ZONES})(?![A-Za-z])(?! ?[+-]\d)")
+# a line above the heading that is about the clock's zone
+_OF_A_ZONE = re.compile(
+    rf"(?i:\btime ?zone\b|\btz\b|\bzeitzone\b|\btimes\b)[^\w+-]*(?:(?:is|are|in|all|ist) )*"
+    rf"({_ZONES}|[A-Z][A-Za-z]+/[A-Z][A-Za-z_/]+)(?![A-Za-z])(?! ?[+-]\d)"
+)
 
 
 def offset_said(table: Table, stamps: list[int]) -> tuple[str, str]:
-    """(distance from UTC such as '-05:00', the text that says so) that the heading of a time or a line above the
-    heading states for the clock; ('', '') where nothing does, or more than one thing."""
+    """(distance from UTC such as '-05:00' or a zone's name, the text that says so) that the heading of a time or a
+    line above the heading states for the clock; ('', '') where nothing does, or more than one thing."""
     texts = [table.head.names[i] for i in stamps if i < len(table.head.names)]
     own = len(texts)
     texts += [" ".join(c for c in row if c) for row in table.head.preamble[:200]]
     found = {}
     for number, text in enumerate(texts):
-        for pattern in (_SAID, _NAMED, *([_OF_TIMES] if number < own else [])):
+        for pattern in (_SAID, _NAMED, _OF_TIMES if number < own else _OF_A_ZONE):
             for match in pattern.finditer(text[:300]):
                 hours = match[1]
+                if "/" in hours:
+                    with contextlib.suppress(UsageError):
+                        found[zone_of(hours).key] = hours
+                    continue
                 minutes = round(offset_of(hours if hours in ZONE_HOURS else _two_digits(hours)).total_seconds() / 60)
                 sign = "-" if minutes < 0 else "+"
                 found[f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"] = (
