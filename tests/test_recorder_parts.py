@@ -664,6 +664,18 @@ def test_the_zone_that_a_file_states_is_asked_about_where_the_book_has_another(
     assert [o.startswith(option) for o in asked] == [True] * bool(option)
 
 
+@pytest.mark.parametrize("line", ["Date: {}", "{}", "Date,{}"])
+def test_the_date_above_each_page_is_that_of_its_times(line: str) -> None:
+    """Above a heading that comes again it was left out: a day without a page was lost, and 50 hours became one."""
+    pages = [
+        f"{line.format(day)}\nTime,Zone 1 (°C)\n" + "".join(f"{hour}:{i:02d},{20 + i}\n" for i in range(40))
+        for day, hour in (("2026-03-24", 10), ("2026-03-26", 12))
+    ]
+    read = look(Source("a.csv", "\n".join(pages).encode()), Options(), zone=MADRID)
+    assert read.questions == []
+    assert read.reading.t_s[40] == 50 * 3600
+
+
 def test_setpoints_of_other_things_are_not_readings_of_them() -> None:
     """The setpoint of a vacuum had gone in as a vacuum, that of a carbon potential as a temperature."""
     for text in ("Vacuum SP (mbar)", "O2 setpoint %", "Carbon SP", "Flow SP", "Pressure setpoint", "Dew point SP (°C)"):

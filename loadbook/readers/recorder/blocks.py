@@ -188,11 +188,12 @@ def _is_data(row: list[str]) -> bool:
 
 
 def _lines_above(rows: list[list[str]], before: _Block, block: _Block) -> list[int]:
-    """The lines of text right above a heading, up to the rows of the table before it."""
+    """The lines of text right above a heading, up to the rows of the table before it; without a date alone, which is of
+    the times below it."""
     i = block.at
     while i > before.after and not _is_data(rows[i - 1]) and kind(rows[i - 1][0]) not in _DATA:
         i -= 1
-    return list(range(i, block.at))
+    return [k for k in range(i, block.at) if not _date_alone(rows[k])]
 
 
 def date_lines(grid: Grid, clock: int) -> bool:
