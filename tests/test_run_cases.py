@@ -13,6 +13,7 @@ import pytest
 from loadbook.analysis.trace.model import FurnaceCheck, PieceRecord, RunFacts, Trace
 
 from .audit_cases import AUDIT
+from .recording_cases import RECORDINGS
 from .runcase import (
     BROKEN,
     KEPT,
@@ -412,7 +413,7 @@ LABELS = [
             BROKEN, {"heating rate in segment 1": Must(BROKEN, 3.7, 4.1)}),
 ]  # fmt: skip
 
-CASES = [*SHOP, *WEEK, *AUDIT, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
+CASES = [*SHOP, *WEEK, *AUDIT, *RECORDINGS, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
 
 
 IN_BOTH = [pytest.param(c, s, id=f"{c.name}-{s}", marks=pytest.mark.thorough if s == "us" and c not in WEEK else ())

@@ -110,6 +110,15 @@ def never_began(name: str, text: Remark, segment: int, frame: Frame) -> ClauseRe
     return untold(found, "ends_before_segment" if ends else "never_came_to_segment", segment=segment)
 
 
+def hidden(view: View, frame: Frame, segment: int, for_s: float) -> bool:
+    """Was nothing recorded for so long where a segment that was not found should lie, between those found beside it?"""
+    before = [i.start_s for i in frame.phases.intervals if i.segment < segment]
+    after = [i.start_s for i in frame.phases.intervals if i.segment > segment]
+    begins, ends = before[-1] if before else -np.inf, after[0] if after else np.inf
+    t = view.t_s[view.judged]
+    return bool(((np.diff(t) >= for_s) & (t[1:] >= begins) & (t[:-1] <= ends)).any())
+
+
 def compare(view: View, demand: Demand, series: Series | None, where: Mask, guard: Guard) -> ClauseResult:
     """The verdict on one demand over the samples where it binds.
 

@@ -12,7 +12,7 @@ from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Segment
 from loadbook.analysis.trace.phases import Interval, Phases
 from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, beyond, compare, never_began, untold
+from .check import Clause, Demand, Frame, beyond, compare, longest_blind, never_began, untold
 from .series import Mask, Series, Settling, View, extreme, rate
 from .soak import hold_clauses
 
@@ -30,7 +30,7 @@ def segment_clauses(cycle: Cycle, frame: Frame) -> list[Clause]:
         if s.kind == "hold":
             out += hold_clauses(s, frame)
         else:
-            out += _rates(s, _neighbour(cycle, k, -1), _neighbour(cycle, k, 1), k + 1 == len(cycle.segments), frame)
+            out += _rates(s, _neighbour(cycle, k, -1), _neighbour(cycle, k, 1), _turns_after(cycle, k), frame)
             if s.target_c is not None:
                 out.append(_target(s, cycle.segments[k + 1 :], frame))
         out += _pressure(s, frame)
@@ -44,11 +44,17 @@ def _neighbour(cycle: Cycle, k: int, step: int) -> Segment | None:
     return other if other is not None and other.kind == s.kind and other.target_c is not None else None
 
 
+def _turns_after(cycle: Cycle, k: int) -> bool:
+    """Is a segment the cycle's last, or does the next one move the other way?"""
+    s, after = cycle.segments[k], cycle.segments[k + 1] if k + 1 < len(cycle.segments) else None
+    return after is None or after.kind not in ("hold", s.kind)
+
+
 def _rates(s: Segment, before: Segment | None, after: Segment | None, last: bool, frame: Frame) -> list[Clause]:
     """before, after: segments that move the same way; last: what the furnace does beyond the target of the cycle's
-    last segment is none of the cycle's. A control TC that has not come to the target before is still in
-    that program, and has one window to come down to a slower one. Where a program of another pace follows, a limit
-    that it would break binds up to where the program goes on."""
+    last segment, or of one before it turns, is none of the cycle's. A control TC that has not come to the target
+    before is still in that program, and has one window to come down to a slower one. Where a program of another pace
+    follows, a limit that it would break binds up to where the program goes on."""
     rising = s.kind == "heat"
     stated = s.rate_window_min
     window = stated or WINDOW_MIN
@@ -251,6 +257,9 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
             return result
         if frame.cut_off(last, last.segment) and not (rising and frame.facts.stopped):
             return untold(result, "ends_before_target")
+        blind = longest_blind(view, where, known)
+        if blind is not None and blind[1] - blind[0] > frame.blind_s:
+            return untold(result, "not_recorded")
         end_s = float(view.t_s[np.flatnonzero(where)[-1]])
         return replace(result, verdict="broken", first_s=end_s)
 

@@ -324,7 +324,7 @@ def _bridged(t_s: Floats, y: Floats, where: Mask, signed: Floats, window_s: floa
         inside = np.flatnonzero(readings[row])
         steps = np.diff(t_s[inside])
         gaps = (steps > gap_s(t_s[inside], window_s)) & (steps <= window_s)
-        for k in np.flatnonzero(gaps & (steps > 2.0 * np.median(steps))).tolist() if gaps.any() else ():
+        for k in np.flatnonzero(gaps & (steps > 1.5 * np.median(steps))).tolist() if gaps.any() else ():
             a, b = int(inside[k]), int(inside[k + 1])
             if not where[a : b + 1].all():
                 continue

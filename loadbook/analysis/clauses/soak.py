@@ -16,7 +16,7 @@ from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.soak import Soak, came_in, soak
 from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, Guard, beyond, compare, never_began, untold
+from .check import Clause, Demand, Frame, Guard, beyond, compare, hidden, never_began, untold
 from .series import Series, View, extreme
 
 
@@ -51,7 +51,8 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
     with np.errstate(invalid="ignore"):
         out = (y < hold.low_c) | (y > hold.high_c)
     seen: np.ndarray = np.asarray(np.isfinite(y).any(axis=0))
-    unseen = _unseen(t, seen, blind_s)
+    beside = slice(max(hold.start - 1, 0), min(hold.end + 1, until))  # it may have begun or ended in a gap
+    unseen = _unseen(view.t_s[beside], np.asarray(np.isfinite(trace.values[rows, beside]).any(axis=0)), blind_s)
     names = [view.trace.channels[r].name for r in rows]
     leavings: list[tuple[float, str, float]] = []
     inside: np.ndarray = np.asarray(seen & ~out.any(axis=0))
@@ -241,6 +242,8 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
                 return never_began(name, text, s.number, frame)
             if frame.cut_off(None, s.number) and not frame.facts.stopped:
                 return untold(base, "ends_before_hold")
+            if hidden(view, frame, s.number, max(60.0 * limit, frame.blind_s)):
+                return untold(base, "not_recorded")
             end_s = float(view.t_s[view.judged][-1])
             return replace(base, verdict="broken", value=0.0, first_s=end_s, worst_s=end_s)
         found = seen.found

@@ -158,7 +158,8 @@ def _turn(
     follower = segments[k + 1] if k + 1 < len(segments) else None
     if follower is None or follower.kind != ("cool" if rising else "heat"):
         return reach
-    back = targets[k + 1]
+    target, after = targets[k + 1], segments[k + 2] if k + 2 < len(segments) else None
+    back = None if target is None else _edge(target, not rising, after if after and after.kind == "hold" else None)
     until = None if back is None else first_at(level <= back if rising else level >= back, reach)
     part = level[reach:until]
     still = part >= part.max() - TURN_C if rising else part <= part.min() + TURN_C
