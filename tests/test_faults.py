@@ -636,3 +636,32 @@ def test_a_bead_that_comes_off_steel_that_transforms_is_found() -> None:
     values[0, begin:] = lfilter([1.0 - keep], [1.0, -keep], sees, zi=[body[0] * keep])[0]
     found = only(own_heat.suspected(replace(trace, values=values)), "detached", trace.channels[0].name)
     assert abs(found.start_s - trace.t_s[begin]) < 600.0
+
+
+@pytest.mark.parametrize(
+    ("fall", "resolution", "slow_min"), [(2700.0, 0.6, 6.0), (1200.0, 0.1, 6.0), (2700.0, 1.0, 3.0)]
+)
+def test_zones_of_a_quench_come_down_one_after_the_other(fall: float, resolution: float, slow_min: float) -> None:
+    """The first is not shorted for that, nor frozen where it waits for the others and the load."""
+    t = np.arange(0.0, 13.0 * 3600.0, 30.0)
+    down = 4.5 + 790.0 / fall
+    hours = np.array([0.0, 3.0, 4.5, down, down + 1.5, down + 2.5, 13.0])
+    asked = np.interp(t / 3600.0, hours, [20.0, 850.0, 850.0, 60.0, 60.0, 190.0, 190.0])
+    values = np.vstack([lagged(t, asked, tau) for tau in (1.0, slow_min, slow_min, 9.0, 14.0, 20.0)])
+    values += np.random.default_rng(5).normal(0.0, 0.1, values.shape)
+    values = np.round(values / resolution) * resolution
+    names = [("C1", "control"), ("C2", "control"), ("C3", "control"), ("W1", "work"), ("W2", "work"), ("W3", "work")]
+    channels = tuple(Channel(i + 1, name, role, tc_type="K") for i, (name, role) in enumerate(names))  # type: ignore[arg-type]
+    trace = Trace(t, values, np.zeros(values.shape, np.uint8), channels)
+    assert not [f for f in find_faults(trace) if f.kind in ("frozen", "shorted")]
+
+
+@pytest.mark.parametrize("taus_min", [(1.0, 1.2, 1.5, 12.0), (1.2,)])
+def test_a_thin_load_has_no_loose_beads(taus_min: tuple[float, ...]) -> None:
+    """Sheet follows the furnace within minutes; only one TC that does, among others that do not, is suspected."""
+    t = np.arange(0.0, 12.0 * 3600.0, 120.0)
+    drive = lagged(t, np.interp(t / 3600.0, [0.0, 4.0, 7.0, 12.0], [20.0, 620.0, 620.0, 100.0]), 3.0)
+    values = np.vstack([drive, *[lagged(t, drive, tau) for tau in taus_min]])
+    values = np.round(values + np.random.default_rng(2).normal(0.0, 0.1, values.shape), 1)
+    channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work") for i in range(len(taus_min))))
+    assert find_faults(Trace(t, values, np.zeros(values.shape, np.uint8), channels)) == []

@@ -32,7 +32,9 @@ RADIATION_K = 873.0
 
 
 def find_early(view: ChannelView) -> list[Fault]:
-    """Work TCs that follow the furnace at once with a share of its movement no section shows; each to the end."""
+    """The work TC that follows the furnace at once with a share of its movement no section shows, and no other TC may
+    show; to the end. Where several do the load is thin, and one alone has nothing that it stands out from, unless the
+    book says that it is on a thick section."""
     level, grid = plateau(view), view.grid
     stop = min(level.last, level.first + round(HOLD_S / grid.step_s)) if level else len(grid.t)
     furnace = grid.furnace[:stop]
@@ -43,7 +45,8 @@ def find_early(view: ChannelView) -> list[Fault]:
     rows = np.flatnonzero(view.work)
     wide_s = changes_over_s(view, furnace)
     shares = shares_at_once(grid.y[rows, :stop], furnace, grid.step_s, THICK_SHARE, wide_s)
-    for row, seen in zip(rows, shares, strict=True):
+    most = [-np.inf if seen is None else seen[0] + 2.0 * seen[1] for seen in shares]
+    for k, (row, seen) in enumerate(zip(rows, shares, strict=True)):
         channel = view.channels[row]
         thick = "thick" in (channel.place or "").casefold()
         if seen is None or not seen[0] - 2.0 * seen[1] > THICK_SHARE or seen[0] > MOST:
@@ -53,6 +56,9 @@ def find_early(view: ChannelView) -> list[Fault]:
             continue  # how it follows is not seen
         share, error = seen
         (earlier,) = shares_at_once(grid.y[[row], : stop // 2], furnace[: stop // 2], grid.step_s, wide_s=wide_s)
+        others = [m for i, m in enumerate(most) if i != k]
+        if not thick and (not others or max(others) > share - 2.0 * error):
+            continue
         enough = THICK_SHARE if thick else SHARE
         if share - 2.0 * error < enough or (earlier is not None and earlier[0] + 2.0 * earlier[1] < enough):
             continue

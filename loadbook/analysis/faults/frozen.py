@@ -227,8 +227,9 @@ def _judged(view: ChannelView, row: int, first: int, last: int, least_c: float =
 
 
 def _peers_move(view: ChannelView, row: int, first: int, last: int, needed: float) -> float:
-    """How far the peers moved [°C]: for a work TC the median of the others' ranges, for a control TC the smallest
-    range of the other control TCs and the set point or, with neither, of the work TCs that moved away from it."""
+    """How far the peers moved [°C]: for a work TC the median of the others' ranges, for a control TC the least that the
+    other control TCs and the set point or, with neither, the work TCs moved away from it. What only comes to where it
+    stands, as after a quench, has moved nowhere that it should be."""
     grid = view.grid
     inside = _points(view, first, last)
     if inside.stop - inside.start < 3:
@@ -238,18 +239,20 @@ def _peers_move(view: ChannelView, row: int, first: int, last: int, needed: floa
         return middle(np.array(spans)) if spans else sum(_spans(grid.furnace[None, inside]))
     points = np.arange(inside.start, inside.stop)[~grid.outside[inside]]
     others = [i for i in range(len(grid.y)) if view.control[i] and i != row]
-    furnace = _spans(grid.y[others][:, points]) + _spans(grid.setpoint[None, points])
+    level = float(view.y[row, first])
+    furnace = _leave(np.vstack([grid.y[others][:, points], grid.setpoint[None, points]]), level)
     if furnace:
         return min(furnace)
-    leaving = []
-    for i in view.peers(row):
-        values = grid.y[i, points]
-        values = values[np.isfinite(values)]
-        if len(values) >= 3:
-            gone = abs(values[-1] - view.y[row, first]) - abs(values[0] - view.y[row, first])
-            leaving.append(float(gone) if gone > needed else 0.0)
+    leaving = [gone if gone > needed else 0.0 for gone in _leave(grid.y[view.peers(row)][:, points], level)]
     # one that goes on alone may stand too high itself
     return min(leaving, default=0.0) if len(leaving) > 1 or sum(leaving) > ALONE_C else 0.0
+
+
+def _leave(values: Floats, level: float) -> list[float]:
+    """How much further than at first each row of (rows, points) goes away from a level [°C], of those with three
+    values."""
+    away = [np.abs(v[np.isfinite(v)] - level) for v in values]
+    return [float(a.max() - a[0]) for a in away if a.size >= 3]
 
 
 def _every_peer_moves(view: ChannelView, row: int, first: int, last: int) -> float:

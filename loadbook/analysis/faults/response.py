@@ -29,6 +29,7 @@ QUICKER = 0.38  # natural logarithm of the change in the time constant, beyond t
 SLOW_QUICKER = 0.68  # and where what it comes to is still slow for a wire
 BARE_S = 1080.0
 WARP_K = 873.0
+BEGINS_S, UNSEEN_S = 1800.0, 240.0
 BLOCK = 16
 _LATER = BLOCK - 1 + np.arange(BLOCK)[None, :] - np.arange(BLOCK)[:, None]
 
@@ -65,6 +66,9 @@ def find_quicker(view: ChannelView) -> list[Fault]:
     if not heating or not cooling or cooling[0].first <= heating[-1].first:
         return []
     pair = heating[-1], cooling[0]
+    begins = good[pair[1].first : pair[1].first + round(BEGINS_S / view.grid.step_s)]
+    if np.count_nonzero(~begins) * view.grid.step_s > UNSEEN_S:
+        return []  # what a channel does as the furnace turns tells its time constant
     earlier, later = _answers(view.grid.y[rows], furnace, view.grid.step_s, pair)
     faults = (_compared(view, int(row), k, pair, earlier, later) for k, row in enumerate(rows))
     return [fault for fault in faults if fault]

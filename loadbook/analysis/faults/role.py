@@ -297,12 +297,16 @@ def _dropped(view: ChannelView, row: int, peers: Floats) -> Fault | None:
     falls = fall > DROP_C
     hotter = (np.fmin(grid.furnace, peers)[span:] - y[span:]) > DROP_C
     start = _start(view, row)
+    zones = [] if view.work[row] else [i for i in np.flatnonzero(view.control) if i != row]
+    around = median_of(grid.y[zones]) if zones else np.fmin(grid.furnace, peers)
     for place in np.flatnonzero(falls & hotter & ~grid.outside[span:])[:200]:
         if peers[place] - peers[place + span] > 0.5 * fall[place]:  # all of it is being quenched
             continue
         later = slice(place + span, place + 4 * span)
         share = (y[later] - start) / np.maximum(peers[later] - start, HEATED_C)
         share = share[np.isfinite(share)]
+        if not np.fmin.reduce((around - y)[later]) > DROP_C:  # it was only the first to be quenched
+            continue
         if len(share) >= span and np.median(share) < SHORTED_SHARE and grid.furnace[place] > y[place] - DROP_C:
             begin = place + int(np.nanargmax(y[place : place + span] - y[place + 1 : place + span + 1]))
             return Fault(
