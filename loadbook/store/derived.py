@@ -24,7 +24,7 @@ from loadbook.core.remarks import remark, stored
 from . import derived_checksum
 from .run_records import RunRecord
 
-ALGORITHM = "5"  # of the clauses; a parameter row names parameters.ALGORITHM
+ALGORITHM = "6"  # of the clauses; a parameter row names parameters.ALGORITHM
 Row = dict[str, Any]
 
 

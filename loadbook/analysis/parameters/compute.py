@@ -19,7 +19,7 @@ from .rates import rate_parameters
 from .run_view import look_at
 from .spread import spread_parameters
 
-ALGORITHM = "5"
+ALGORITHM = "6"
 
 
 def run_parameters(
