@@ -450,7 +450,7 @@ def test_every_parameter_has_its_term_with_its_unit(plain: dict[tuple[str, str |
         assert term_name(p.parameter) in terms, p.parameter
         assert terms[term_name(p.parameter)].unit == p.unit, p.parameter
     assert all(t.definition.endswith(".") and t.source for t in TERMS)
-    assert ALGORITHM == "5"
+    assert ALGORITHM == "6"
 
 
 def test_a_heat_broken_off_before_it_began_has_no_heating_rate() -> None:
