@@ -676,6 +676,32 @@ def test_the_date_above_each_page_is_that_of_its_times(line: str) -> None:
     assert read.reading.t_s[40] == 50 * 3600
 
 
+@pytest.mark.parametrize(
+    ("names", "zero", "digits", "stated", "asked"),
+    [
+        ("Furnace,Part 1,Part 2", 273.15, 1, {}, True),
+        ("Zone 1,Zone 2", 273.15, 2, {}, True),  # the last digits say it
+        ("Furnace,Part 1,Part 2", 273.15, 1, {"believe": ["*"]}, False),
+        ("Furnace,Part 1,Part 2", 273.15, 1, {"channel": ["Furnace=control,k", "Part *=work,k"]}, False),
+        ("Furnace,Part 1,Part 2", 0.0, 1, {}, False),
+        ("Zone 1,Zone 2,Zone 3", 280.0, 1, {}, False),  # furnaces idle at 300 °C
+    ],
+)
+def test_kelvin_below_a_heading_of_celsius_is_asked_about(
+    names: str, zero: float, digits: int, stated: dict[str, Any], asked: bool, tmp_path: Path
+) -> None:
+    heads = names.split(",")
+    lines = [
+        f"2026-03-14 {8 + i // 60:02d}:{i % 60:02d}:00,"
+        + ",".join(f"{20 + 3 * i - k + zero:.{digits}f}" for k in range(len(heads)))
+        for i in range(80)
+    ]
+    file = tmp_path / "a.csv"
+    file.write_text("\n".join(["Time," + ",".join(f"{n} (°C)" for n in heads), *lines]) + "\n", encoding="utf-8")
+    questions = look(open_source(file), Options.named(**stated), zone=MADRID).questions
+    assert ["kelvin" in q.text for q in questions] == [True] * asked
+
+
 def test_setpoints_of_other_things_are_not_readings_of_them() -> None:
     """The setpoint of a vacuum had gone in as a vacuum, that of a carbon potential as a temperature."""
     for text in ("Vacuum SP (mbar)", "O2 setpoint %", "Carbon SP", "Flow SP", "Pressure setpoint", "Dew point SP (°C)"):

@@ -18,6 +18,8 @@ SPIKE_C = 8.0  # and fifteen times the usual step: less is noise
 FLOOR_C = 350.0  # a pyrometer's range seldom begins lower
 FULL_SPEED = 2.0  # the next sample above a floor is farther off than this many times what counts as on it
 HIGHEST_MBAR = 1e8  # no gauge reads beyond: presses have some thousand bar, and an off gauge is written 9.9e37
+ROOM_K, ROOM_APART_K = (286.0, 305.0), 6.0  # 13 to 32 °C; a cold load and its furnace are as near to one another
+HEATED_K, FEWEST_IN_K = 50.0, 3
 # Numbers that converters and recorders write for an open circuit: the ends of thermocouple tables (in °F too), of 8- to
 # 16-bit scales and of single-chip sensors. Common practice, not a standard.
 SENTINELS = (
@@ -268,6 +270,36 @@ def as_the_others(values: Floats, temperatures: list[int], units: list[str]) -> 
         if at_first and near <= 0.1 * span and far >= 3.0 * near:
             out.append((i, "f" if units[i] == "c" else "c"))
     return out
+
+
+def in_kelvin(raw: Floats, temperatures: list[int], work: bool) -> bool:
+    """Do some channels (of raw) that are read in °C begin at room temperature in kelvin, and never go below?
+
+    work  a work TC is among them: a furnace may idle at 300 °C, a load is put in cold. Without one their last digits
+          must be those of 273.15 and a rounder number
+    """
+    firsts, lows, highs = [], [], []
+    for own in raw[temperatures]:
+        known = own[~np.isnan(own)]
+        if len(known) < 10:
+            return False
+        firsts.append(float(known[0]))
+        lows.append(float(known.min()))
+        highs.append(float(known.max()))
+    if not firsts or not (ROOM_K[0] <= min(firsts) and max(firsts) <= ROOM_K[1]):
+        return False
+    if max(firsts) - min(firsts) > ROOM_APART_K or min(lows) < min(firsts) - ROOM_APART_K:
+        return False
+    if max(highs) < max(firsts) + HEATED_K:
+        return False
+    return (work and len(firsts) >= FEWEST_IN_K) or _rounder_less_273(raw[temperatures])
+
+
+def _rounder_less_273(raw: Floats) -> bool:
+    """Are all values 273.15 more than a number of one decimal, as they are in no other unit?"""
+    hundredths = np.rint(raw[~np.isnan(raw)] * 100.0)
+    exact = np.abs(raw[~np.isnan(raw)] * 100.0 - hundredths) < 1e-3
+    return bool(exact.all() and (hundredths % 10 == 5).all())
 
 
 def _in_fahrenheit(celsius: Floats, other: Floats, room: float, fewest: int) -> bool:

@@ -262,6 +262,7 @@ def _ask_several(
                 )
             )
     _ask_two_units(headings, raw, list(lows), layout, out)
+    _ask_kelvin(headings, raw, list(lows), layout, out)
     switched = implausible.unit_switches(out.values, list(lows))
     if switched and not all(believed(i) for i in lows):
         at, unit = switched[0]
@@ -305,6 +306,27 @@ def _ask_two_units(headings: list[Heading], raw: Floats, temperatures: list[int]
                     f"--channel {quote(f'{name}={role},{unit}')}, or --believe {quote(name)}",
                 )
             )
+
+
+def _ask_kelvin(headings: list[Heading], raw: Floats, temperatures: list[int], layout: Layout, out: Settled) -> None:
+    """Channels in °C by their headings alone that begin as a cold load does in kelvin."""
+    if layout.unit or not all(out.channels[i].unit_read == "c" for i in temperatures):
+        return
+    names = [(headings[i].name, headings[i].full) for i in temperatures]
+    if any(layout.believes(*n) or getattr(layout.rule(*n), "unit", "") for n in names):
+        return
+    if implausible.in_kelvin(raw, temperatures, any(out.channels[i].role == "work" for i in temperatures)):
+        first, several = np.array([v[~np.isnan(v)][0] for v in raw[temperatures]]), len(temperatures) > 1
+        each = " and the others alike" if several else ""
+        example = f"{names[0][0]}={out.channels[temperatures[0]].role or 'ROLE'},k"
+        out.questions.append(
+            Question(
+                f"{listed([n[0] for n in names])} {'begin' if several else 'begins'} at {first.min():g}"
+                f"{f' to {first.max():g}' if several else ''} °C by the heading, and"
+                f" {'none goes' if several else 'it never goes'} below: kelvin, as a cold load begins?",
+                f'--channel {quote(example)}{each}, or --believe "*" where it was that hot',
+            )
+        )
 
 
 def _about_slipped_rows(raw: Floats, temperatures: list[int], layout: Layout, lines: np.ndarray, out: Settled) -> None:
