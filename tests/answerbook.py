@@ -52,7 +52,8 @@ def tables(history: pd.DataFrame, gauge_mm: float | None = 0.002, scale: str = "
         ],
         "piece": [
             {"run": r.run, "part": r.part, "serial": r.serial, "quantity": 1, "setup": r.setup,
-             "condition": r.condition, "machining": "rough machined", "stock_mm": 1.0} for r in history.itertuples()
+             "condition": r.condition, "machining": "rough machined", "stock_mm": 1.0,
+             "heat_number": getattr(r, "heat_number", None)} for r in history.itertuples()
         ],
         "reading": [],
     }  # fmt: skip

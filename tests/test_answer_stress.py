@@ -121,7 +121,7 @@ def test_an_answer_says_that_it_took_part_and_a_letter_does_not(book: BookFolder
         "stays elastic from a yield of 254 MPa at 20 °C on (part numbers on record: 6.9 MPa to 320 MPa); without it: -"
     )
     assert "of 37 ksi at 68 °F on" in us and "MPa" not in us and us.endswith("thousandths.")
-    assert si in found.cautions and found.method == "shrinkage 4"
+    assert si in found.cautions and found.method == "shrinkage 5"
     assert any(r["code"] == "stress_took_part" and r["text"] == si for r in found.to_json()["remarks"])
     number = kept_answers.save(book, found)
     assert "stress_took_part" in {r.code for r in kept_answers.saved(book, number).remarks}

@@ -261,10 +261,10 @@ def test_a_part_number_that_scatters_twice_as_much_is_told_wider() -> None:
     frame["z"] = np.where(of, middle + 2.5 * (frame["z"] - middle), frame["z"])
     history = History(frame)
     series = history.cells.series[history.cells.piece_cell]
-    found = part_spread(history.scores(True), history.class_factor, series, history.piece_run)
+    found = part_spread(history.scores(True), history.class_factor, series, history.piece_run, history.fit.s2)
     code = history.design.series_of[(wild, "C1")]
     others = [found.factor(s) for s in range(6) if s != code]
-    assert found.factor(code) > 1.3 * max(others) and found.nu0 < 60.0
+    assert found.factor(code) > 1.3 * max(others) and found.most < 60.0
     assert found.factor(None) == 1.0
 
 

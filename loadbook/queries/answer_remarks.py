@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loadbook.analysis.answers.cells import LOT
+from loadbook.analysis.answers.design import LEAST_LOTS, LOTS
 from loadbook.analysis.answers.estimate import BOUND_PARTS
 from loadbook.analysis.answers.forward import WIDENED_UNTIL
 from loadbook.analysis.quantiles import codes_of
@@ -29,6 +31,9 @@ OLD_DAYS = 365.0
 BURST_DAYS, BURST_SPAN_DAYS = 3.0, 10.0  # runs no further apart are one burst, which lasts no longer
 FEW_BURSTS, ALIKE = 12, 2.0  # so many; and their means differ by so much more than their runs do (an F ratio)
 UNREAD = 0.25  # share of pieces read before and not after, from which on it is said first
+SAID_BY = {"family": "material family", "part": "part number"}
+CLEARLY = 0.005  # chance of slopes that differ so, below which it is said
+LOTS_MATTER = 0.1  # of the variance of a new piece
 LATELY, LATELY_OWN = 4, 2  # runs in a row, of the kind or of the part itself, that tell of another habit
 
 
@@ -92,6 +97,8 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale, zone: Z
         out += _changed_long_ago(history, reply, asked, scale, zone)
     if reply.known:
         out += in_bursts(*_own_runs(history, asked))
+    if reply.known:
+        out += _differing(history) + _of_lots(history, asked)
     if reply.borrowed is not None and reply.parts < BOUND_PARTS:
         out.append(remark("spread_borrowed", parts=reply.parts, kinds=reply.borrowed))
     if reply.since_break is not None:
@@ -102,6 +109,33 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale, zone: Z
     if reply.v_mean > reply.v - reply.v_mean and reply.known and not reply.outside:
         out.append(remark("own_mean_uncertain"))
     return out
+
+
+def _differing(history: History) -> list[Remark]:
+    """Settings whose slope is the part number's material's, or its own, clearly unlike that of others."""
+    apart, active = history.design.apart, history.design.active
+    if apart is None:
+        return []
+    return [
+        remark("slopes_differ", parameter=active[j], by=SAID_BY.get(apart.label, apart.label))
+        for j, chance in zip(apart.settings, apart.chances, strict=True)
+        if chance < CLEARLY
+    ]
+
+
+def _of_lots(history: History, asked: Asked) -> list[Remark]:
+    """Where material lots are in the width, or are on record and too few to be."""
+    cells, design = history.cells, history.design
+    lot = cells.frame[LOT].to_numpy()
+    named = np.flatnonzero(lot != "")
+    if not len(named):
+        return []
+    if design.lot_df:
+        share = history.fit.theta.get(LOTS, 0.0) / history.scatter()
+        return [remark("lots_differ", lots=len(np.unique(lot[named])))] if share > LOTS_MATTER else []
+    own = lot[named[cells.series[named] == history.series(asked)]]
+    parts, many = len(np.unique(cells.series[named])), codes_of(cells.series[named], lot[named])[1]
+    return [remark("few_lots", lots=len(np.unique(own)))] if len(own) and many < parts + LEAST_LOTS else []
 
 
 def _own_runs(history: History, asked: Asked) -> tuple[np.ndarray, np.ndarray]:

@@ -32,9 +32,10 @@ if TYPE_CHECKING:
 NEEDS = {"movement", "run_parameter", "history_break", "furnace", "confirmation", "reading"}
 COLUMNS = (
     "run", "started", "furnace", "cycle", "cycle_revision", "process", "part", "serial", "material", "family", "shape",
-    "condition", "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
-    "reference_length_mm", "before_mm", "after_mm", "movement_mm", "movement_um", "movement_um_per_100mm",
-    "gauge", "expanded_uncertainty_mm", "below_gauge", "before_scatter_mm", "after_scatter_mm", "repeats", "set_aside",
+    "condition", "setup", "atmosphere", "job", "heat_number", "section_thick_mm", "characteristic", "kind", "side",
+    "scale", "unit", "reference_length_mm", "before_mm", "after_mm", "movement_mm", "movement_um",
+    "movement_um_per_100mm", "gauge", "expanded_uncertainty_mm", "below_gauge", "before_scatter_mm", "after_scatter_mm",
+    "repeats", "set_aside",
 )  # fmt: skip
 NO_PROCESS = "process not recorded"
 

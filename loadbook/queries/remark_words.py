@@ -299,6 +299,18 @@ _SHOP: dict[str, Words] = {
         f"hardly more than {f['bursts']} runs would, and the interval, which counts each, is rather too narrow. Look "
         "for what they shared (bar, operator, fixture)."
     ),
+    "slopes_differ": lambda f, s: (
+        f"What {_of(f['parameter'], s)} does differs by {f['by']}, beyond chance: the answer takes what it does with "
+        f"this {f['by']}, not one slope for all (loadbook effect shows each)."
+    ),
+    "lots_differ": lambda f, s: (
+        f"Material lots move differently ({f['lots']} on record): the interval is for a lot not run yet, and so wider "
+        "than for one that was."
+    ),
+    "few_lots": lambda f, s: (
+        f"What is on record is of {'one material lot' if f['lots'] == 1 else str(f['lots']) + ' material lots'}: how "
+        "differently another lot would move cannot be known from that, and is not in the width."
+    ),
     "test_short": lambda f, s: (
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
         f"is {f['times']:.2g} times as wide for it."

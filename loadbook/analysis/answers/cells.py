@@ -1,6 +1,6 @@
 """From pieces to cells: what the answer's model is fitted on; and what a question names.
 
-A cell is the mean of the pieces of one run, part number, characteristic, setup, atmosphere and condition.
+A cell is the mean of the pieces of one run, part number, characteristic, setup, atmosphere, condition and material lot.
 
 A term of the model is a grouping (one effect per level) or a few numeric columns; the terms are a list, so that
 furnace, shift or plant can join.
@@ -76,9 +76,11 @@ Term = Grouping | Slopes | OwnSlopes
 
 FACTORS = ("setup", "atmosphere", "furnace")
 FAMILY = ("material", "shape", "condition")
-TEXT = ("run", "part", "characteristic", *FACTORS, *FAMILY, "family", "shift", "plant")
+LOT = "heat_number"  # of the material
+LEAST_IN_LOT = 2  # pieces on average
+TEXT = ("run", "part", "characteristic", *FACTORS, *FAMILY, "family", "shift", "plant", LOT)
 TRAITS = ("section_mm", "stress_per_rate")  # figures of a part number
-CELL_KEY = ("run", "part", "characteristic", *FACTORS, "condition")
+CELL_KEY = ("run", "part", "characteristic", *FACTORS, "condition", LOT)
 
 
 @dataclass(frozen=True)
@@ -165,14 +167,16 @@ def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
     """Cells of a frame with one row per piece and characteristic.
 
     pieces  columns run, part, z (movement on the working scale), day (days, any origin); optional: characteristic,
-            setup, atmosphere, condition, material, family, shape, furnace, shift, plant, section_mm, stress_per_rate
-            (see yielding.py), plannable settings
+            setup, atmosphere, condition, heat_number (material lot), material, family, shape, furnace, shift, plant,
+            section_mm, stress_per_rate (see yielding.py), plannable settings
     warp    the scale that is fitted; the frame's z and piece_told stay on the working scale
     Returns Cells, sorted by day; rows whose z is missing are left out
     """
     frame = pieces[pieces["z"].notna()].reset_index(drop=True)
     for name in TEXT:
         frame[name] = _filled(frame[name]) if name in frame else ""
+    if not _lots_of_pieces(frame):
+        frame[LOT] = ""
     for name in ("day", *TRAITS, *PLANNABLE):
         frame[name] = pd.to_numeric(frame[name]).astype(float) if name in frame else np.nan
     code, _ = codes_of(*(frame[name] for name in CELL_KEY))
@@ -203,6 +207,12 @@ def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
         cells, mean, cells["n"].to_numpy(), _codes(cells["run"]), _codes(cells["part"]), _codes(series), z, piece_cell,
         float(len(z) - len(cells)), float(((z - mean[piece_cell]) ** 2).sum()), told,
     )  # fmt: skip
+
+
+def _lots_of_pieces(frame: pd.DataFrame) -> bool:
+    """Whether material lots hold several pieces each: a number of each piece's own is none."""
+    named = frame.loc[frame[LOT] != "", ["part", "characteristic", LOT]]
+    return bool(len(named)) and codes_of(*(named[name] for name in named))[1] * LEAST_IN_LOT <= len(named)
 
 
 def _filled(labels: pd.Series) -> pd.Series:

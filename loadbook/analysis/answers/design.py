@@ -15,16 +15,20 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from loadbook.analysis.quantiles import codes_of
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from . import yielding
-from .cells import FACTORS, FAMILY, PART, Asked, Break, Cells, Grouping, Ints, Slopes, Term
+from .cells import FACTORS, FAMILY, LOT, PART, Asked, Break, Cells, Grouping, Ints, Slopes, Term
+from .differing import TERM as OWN_SLOPES
+from .differing import Differing, differing
 
 EVERY_RUNS, MOST_STEPS = 5, 24  # the level may step at every fifth run, at so many places at most
 FACTOR_RUNS = 40  # a history of fewer runs has one effect per furnace, and none inside part numbers
 # runs that had all the same other level than the usual one: it is done so now (of the part; of all with that usual one)
 LAST_OWN, LAST_RUNS = 3, 5
+LOTS, LEAST_LOTS = "part and lot", 2  # so many lots more than part numbers
 HARDLY = 1e-3  # a setting whose deviations stay under this share of its size is switched off
 
 
@@ -49,6 +53,8 @@ class Design:
     steps: Floats  # first days of the level's steps
     step_share: Floats  # share of cells at or after each
     bent: yielding.Bent | None = None  # of thermal stress, where it takes part
+    apart: Differing | None = None  # by what the slopes of the settings differ
+    lot_df: int = 0  # degrees of freedom of what material lots differ by; 0 where that is not known
 
     def labels(self, asked: Asked) -> dict[str, list[Hashable | None]]:
         """Labels of every grouping for a question; None where nothing is known of it."""
@@ -68,6 +74,7 @@ class Design:
             age = era(self.day(asked), asked.furnace or "", self.breaks)
             out["since the break"] = [age]
             out["part since the break"] = [None if known is None else (known, age)]
+        out[LOTS] = [None]  # what is asked about comes of a lot not seen yet
         for name in self.extra:
             label = self.level(name, asked, known) if name in FACTORS else self._label(name, asked, known)
             out[f"same {name}"] = [label]
@@ -93,6 +100,10 @@ class Design:
             "date": np.array([(self.day(asked) - at) / sd]),
             "level": (self.day(asked) >= self.steps) - self.step_share,
         }
+        if self.apart is not None:
+            name = self.apart.label
+            level = asked.part if name == "part" else self._label(name, asked, known)
+            out[OWN_SLOPES] = self.apart.row(level, out["settings within part"])
         if self.bent is not None:
             out[yielding.TERM] = self.bent.columns(np.array([self.stress(asked)]))[0]
         for factor, levels in self.factors.items():
@@ -312,6 +323,9 @@ def make_design(
         Slopes("date", ((day - day_at[0]) / day_at[1])[:, None] if day.std() > 0 else np.zeros((len(day), 0))),
         Slopes("level", since - step_share),
     ]
+    apart = differing(cells, np.column_stack(D)) if D else None
+    if apart is not None:
+        terms.append(apart.term(cells, np.column_stack(D)))
     factors: dict[str, list[str]] = {}
     shares: dict[str, Floats] = {}
     usual_factors: list[str] = []
@@ -337,6 +351,9 @@ def make_design(
         if len(np.unique(best)) > 1 and not often:
             usual_factors.append(factor)
             terms.append(Grouping(f"usual {factor}", (best[series].tolist(),)))
+    lots = _lots(cells)
+    if lots is not None:
+        terms.append(Grouping(LOTS, (lots[0],)))
     passed = [b for b in breaks if day[0] < b.day]
     if passed:
         ages = [era(t, f, passed) for t, f in zip(day, frame["furnace"], strict=True)]
@@ -350,8 +367,31 @@ def make_design(
     return Design(
         cells, terms, tuple(within_sd), tuple(between_at), within_sd, between_at, series_mean,
         {(str(p), str(c)): k for k, (p, c) in enumerate(names)}, day_at, factors, tuple(usual_factors), shares,
-        tuple(passed), tuple(extra), steps, step_share, bent,
+        tuple(passed), tuple(extra), steps, step_share, bent, apart, lots[1] if lots else 0,
     )  # fmt: skip
+
+
+def _lots(cells: Cells) -> tuple[list[Hashable | None], int] | None:
+    """The material lot of each cell of a part number, and how many lots beyond the first of each tell what lots
+    differ by.
+
+    None where those are too few, where each lot was one run's own and is in what runs differ by, or where lots of a
+    part number differ no more than the runs of one lot do (an F ratio of one at most).
+    """
+    lot = cells.frame[LOT].to_numpy()
+    named = np.flatnonzero(lot != "")
+    series, run, z = cells.series[named], cells.run[named], cells.z[named]
+    code, many = codes_of(series, lot[named])
+    parts, both, runs = len(np.unique(series)), codes_of(code, run)[1], codes_of(series, run)[1]
+    if many < parts + LEAST_LOTS or both == many == runs or len(z) <= many:
+        return None
+    within = float(((z - (np.bincount(code, z) / np.bincount(code))[code]) ** 2).sum())
+    whole = np.bincount(series, z) / np.maximum(np.bincount(series), 1)
+    between = float(((z - whole[series]) ** 2).sum()) - within
+    if between / (many - parts) <= within / (len(z) - many):
+        return None
+    free = min(many - parts, len(np.unique(lot[named])) - 1)  # a lot of several part numbers is one lot
+    return [(int(s), v) if v else None for s, v in zip(cells.series, lot, strict=True)], free
 
 
 def _or_own(labels: pd.Series, series: Ints) -> list[Hashable]:

@@ -23,15 +23,15 @@ from . import backtest, fewparts
 from .beyond import NOTHING, WIDER, Beyond, beyond, wider_columns, wider_terms
 from .bound import Predicted, one_sided, satterthwaite
 from .cells import PLAIN, Asked, Break, Cells, Ints, Warp, class_of, make_cells, spread_classes
-from .design import Design, make_design
+from .design import LOTS, Design, make_design
 from .fit import Fit, Row, fit
 from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
 from .inside import Inside, Law, Starts, drawn, known, law
 from .level import Drift, Step, changed, drifted
 from .refusal import Refusal, refusal, untold
-from .spread import PartSpread, part_spread
+from .spread import PartSpread, part_spread, wider
 
-METHOD = "shrinkage 4"
+METHOD = "shrinkage 5"
 BOUND_PARTS = 10  # part numbers from which a new one has a bound: fewer cannot show how lopsided they are
 
 
@@ -192,7 +192,7 @@ class History:
     def spread(self) -> PartSpread:
         """Spread factors of the part numbers."""
         series = self.cells.series[self.cells.piece_cell]
-        return part_spread(self._scores_known, self.class_factor, series, self.piece_run)
+        return part_spread(self._scores_known, self.class_factor, series, self.piece_run, self.fit.s2)
 
     def piece_factor(self, known: bool) -> Floats:
         """(pieces,) spread factor of each piece's class and, for known part numbers, of its part number."""
@@ -221,6 +221,22 @@ class History:
     def _level_moved(self) -> Step | Drift | None:
         return changed(self.fit, self.design) or drifted(self._fit_level, self.design)
 
+    def scatter(self, f: Fit | None = None) -> float:
+        """Variance of a new piece, in a new run and of a new material lot, about what is expected of its part."""
+        f = f or self.fit
+        return f.run_var + f.s2 + f.theta.get(LOTS, 0.0)
+
+    def scatter_df(self, series: int | None) -> float:
+        """Degrees of freedom behind that: few where few lots are on record."""
+        rest, lots = self.fit.run_var + self.fit.s2, self.fit.theta.get(LOTS, 0.0)
+        df = min(max(self.df2, 1), self.spread.df(series))
+        return satterthwaite([(lots, self.design.lot_df), (rest, df)]) if lots else df
+
+    def _wider(self, series: int | None) -> float:
+        """What an interval is wider by since its spread is that of few runs of the part number, and few lots."""
+        df = min(max(self.df2, 1), self.spread.df(series))
+        return float(wider(self.spread.df(series)) * wider(self.scatter_df(series)) / wider(df))
+
     @property
     def df2(self) -> int:
         return len(self.cells.z) - self.cells.many
@@ -247,11 +263,12 @@ class History:
         df2 = max(self.df2, 1)
         df1 = df2 if series is not None else max(self.cells.parts - 2, 1)
         factor = self.factors.get(self.spread_class_of(asked), 1.0) * self.spread.factor(series)
-        sd = factor * float(np.sqrt(f.run_var + f.s2))
+        sd = factor * float(np.sqrt(self.scatter(f)))
         mean = f.mean(row)
         if series is None and self.cells.parts >= BOUND_PARTS:
             mean += (1.0 - self._own_weight) * (self.few.quantile(0.5) + self._treated(asked) - mean)
-        return Predicted(mean, f.mean_variance(row), df1, sd, min(df2, self.spread.df(series)))
+        v_mean = max(f.mean_variance(row) - f.theta.get(LOTS, 0.0), 0.0)
+        return Predicted(mean, v_mean, df1, sd, self.scatter_df(series))
 
     @property
     def _own_weight(self) -> float:
@@ -283,6 +300,7 @@ class History:
             scores = self.scores(reply.known)
             signed = harm * scores.score / self.piece_factor(reply.known)
             about = self.predicted(asked)
+            about = replace(about, v_mean=about.v_mean * max(1.0, self.spread.factor(self.series(asked))) ** 2)
             bound, _ = one_sided(
                 about, harm, signed, scores.weight, scores.groups, bound_content, bound_confidence
             )  # fmt: skip
@@ -305,8 +323,8 @@ class History:
     def _known(self, asked: Asked, content: float) -> Reply:
         about, f = self.predicted(asked), self.fit
         scores = self._scores_known
-        factor = about.sd / float(np.sqrt(f.run_var + f.s2))
-        v = about.v_mean + f.run_var + f.s2
+        factor = about.sd / float(np.sqrt(self.scatter())) * self._wider(self.series(asked))
+        v = about.v_mean + self.scatter()
         model_only = scores.groups < backtest.groups_needed(content)
         if model_only:
             factor, df = 1.0, satterthwaite(
@@ -347,10 +365,10 @@ class History:
         few = self.few
         tail = (1.0 - content) / 2.0
         low, high = few.quantile(tail), few.quantile(1.0 - tail)
-        about, f = self.predicted(asked), self.fit
+        about = self.predicted(asked)
         half, df = (high - low) / 2.0, float(max(self.cells.parts - 2, 1))
         factor = self.factors.get(self.spread_class_of(asked), 1.0)
-        v = about.v_mean + f.run_var + f.s2
+        v = about.v_mean + self.scatter()
         groups = self.cells.parts
         if groups >= BOUND_PARTS:
             scores = self._scores_new
@@ -449,7 +467,7 @@ class History:
         """
         shape, k = self.law(True)
         f, about = self.fit, about or self.predicted(asked)
-        run_share = f.run_var / (f.run_var + f.s2)
+        run_share = 1.0 - f.s2 / self.scatter()
         wider = reply.widened * (WIDER if reply.outside else 1.0)
         if reply.known or reply.parts >= BOUND_PARTS:
             return known(shape, starts, about.mean, about.v_mean, about.df1, about.sd * k * wider, about.df2, run_share)

@@ -67,7 +67,7 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
     fit, row = history.fit, history.row(asked)
     usual = float(np.median(fit.n))
     per_run = fit.run_var + fit.s2 / usual
-    spread = fit.run_var + fit.s2
+    spread = history.scatter()
     scale = 2.0 * reply.quantile * reply.factor * reply.widened * (WIDER if reply.outside else 1.0)
     if not reply.known:
         known = history.scores(True)
@@ -130,7 +130,7 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
             )  # fmt: skip
             tried.append((other, {}, history.row(one)))
     about, middle, back = history.predicted(asked), history.warp.to(reply.median), history.warp.back
-    spread = fit.run_var + fit.s2
+    spread = history.scatter()
     found = []
     for (part, characteristic), change, x_row in tried:
         mine, there = x_row is row, fit.mean_variance(x_row)
