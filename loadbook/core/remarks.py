@@ -53,7 +53,7 @@ CODES: dict[str, tuple[str, str]] = {
             "effect_exact", "effect_constant", "effect_one_run", "effect_with_date", "effect_in_step",
             "effect_few_runs", "effect_few_means", "effect_few_degrees", "effect_all_equal", "effect_runs_equal",
             "effect_gauge_too_coarse", "effect_trial_degrees", "effect_not_separable", "effect_few_for_joint",
-            "effect_not_joint", "effect_asked_alone", "effect_not_on_record",
+            "effect_not_joint", "effect_differs", "effect_asked_alone", "effect_not_on_record",
         ),
         (EFFECT, SHOP),
     ),

@@ -11,6 +11,7 @@ import numpy as np
 
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
+from loadbook.analysis.effects.differing import tell_apart
 from loadbook.analysis.effects.estimate import NOISY, Effect
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 
 FACTORS = ("setup", "atmosphere", "furnace")
 MORE_FACTORS = ("position", "machining", "axis", "gauge", "heat_number", "cycle")
+APART = ("material", "family", "shape")  # by which a parameter may do something else
 PLAIN_STRATUM = (*STRATUM, "characteristic")
 BEND = ("bend", "bend_low", "bend_high")
 ASKED_ALONE = "effect_asked_alone"
@@ -131,7 +133,7 @@ def effect(
     names = [of] if isinstance(of, str) else list(of)
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
-    also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
+    also = ["furnace", *APART, *(w for w in wanted if w in MORE_FACTORS)]
     beside = () if assigned or (wanted and not set(wanted) & set(PLANNABLE)) else PLANNABLE
     data = load(source, filters, asked, also, parameters=None if every else list(dict.fromkeys([*wanted, *beside])))
     known = {*data.parameters["parameter"].unique(), *PLANNABLE, *FACTORS, *MORE_FACTORS}
@@ -282,6 +284,8 @@ def _stratum(
     columns = [*columns, *beside]
     more = (unit, confidence, False, why_not, named)
     found = joint.effects(cells, columns, *more, assigned, len(beside))
+    if not assigned:
+        tell_apart(cells, columns, found, _labels(some, cells))
     noisy = [e.parameter for e in found if e.reliability is not None and e.reliability < NOISY]
     instead = {c.name: c for c in columns_of(head, data.asked_parameters, data.units(), noisy)}
     if any(not np.isnan(c.values).all() for c in instead.values()):
@@ -295,6 +299,17 @@ def _stratum(
                     other.effect, other.effect_low, other.effect_high,
                 )  # fmt: skip
     return found, cells, columns, head
+
+
+def _labels(some: pd.DataFrame, cells: Cells) -> dict[str, list[str]]:
+    """What each part number is labelled by, in the order of the cells' part numbers."""
+    once = some.drop_duplicates("part")
+    names = once["part"].astype("str")
+    return {
+        by: names_of.reindex(cells.parts).fillna("").tolist()
+        for by in APART
+        if by in some and (names_of := once[by].astype("object").set_axis(names)).nunique() > 1
+    }
 
 
 def _too_coarse(some: pd.DataFrame) -> Remark | None:

@@ -16,6 +16,7 @@ from loadbook.core.phrases import many
 from loadbook.core.remarks import Remark
 
 Figures = Mapping[str, Any]
+MOST_LEVELS = 4  # that a sentence names
 SELDOM = 25  # runs below which an effect is seldom settled; "about 30" is said of fewer only
 _ASSOCIATION = "An association, unless a trial assigned the settings."
 
@@ -66,6 +67,11 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
             f"Cannot tell: moves together with {apart or 'the other parameters'} and could not be separated; "
             f"alone {told}."
         )
+    elif e.differs is not None:
+        first = (
+            f"Differs by {e.differs.figures['by']}: {x.step} goes with {_of_levels(e, x)}, comparing runs of the same "
+            f"part number. One figure for all ({x.slope:+.3g} {x.unit}) is nobody's. {_ASSOCIATION}"
+        )
     elif e.finding == "goes_with":
         own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
         cause = "The settings were assigned, so this is their doing." if e.assigned else _ASSOCIATION
@@ -93,6 +99,8 @@ def headline(e: Effect, system: str = "si") -> str:
         return f"Cannot tell what {name} does"
     x = _shown(e, system)
     told = true_minus(f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})")
+    if e.differs is not None:
+        return f"{_capital(x.step)} does not do the same by {e.differs.figures['by']}: {_of_levels(e, x)}"
     if e.finding == "goes_with":
         return f"{_capital(x.step)} goes with {told}"
     if e.finding == "not_settled":
@@ -111,6 +119,18 @@ def caveats(e: Effect, system: str = "si") -> list[str]:
     x = _shown(e, system)
     cause = [_ASSOCIATION] if e.finding == "goes_with" and not e.assigned else []
     return [*cause, *_warnings(e, x, _apart(e, system))]
+
+
+def _of_levels(e: Effect, x: _Shown) -> str:
+    """The slope of each group, the largest and the smallest of many."""
+    assert e.differs is not None
+    levels = sorted(e.differs.figures["levels"], key=lambda level: -level["effect"])
+    shown = levels if len(levels) <= MOST_LEVELS else [*levels[: MOST_LEVELS - 1], levels[-1]]
+    told = []
+    for level in shown:
+        low, high = sorted((x.over(level["low"]), x.over(level["high"])))
+        told.append(f"{x.over(level['effect']):+.3g} {x.unit} ({low:+.3g} to {high:+.3g}) in {level['level']}")
+    return ", ".join(told) + ("" if shown is levels else f", {len(levels) - len(shown)} between")
 
 
 def _capital(words: str) -> str:
@@ -240,6 +260,9 @@ EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
     ),
     "effect_few_for_joint": lambda f, s: (
         f"{f['means']} means of a run and part number are too few to tell {f['parameters']} parameters apart"
+    ),
+    "effect_differs": lambda f, s: (
+        f"what {spoken(f['parameter'], s)} does differs by {f['by']}, beyond chance, so one figure for all is nobody's"
     ),
     "effect_not_joint": lambda f, s: (
         f"with {', '.join(spoken(n, s) for n in f['others'])} it could not be fitted jointly: "

@@ -26,7 +26,7 @@ SHORT_DAYS = 90.0  # a part number's runs within this time: a drift over it cann
 NOISY = 0.95  # reliability of a parameter's values below which their noise is spoken of
 HOPELESS = 0.3  # ... below which nothing can be corrected
 EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
-FINDINGS = ("goes_with", "not_settled", "cannot_tell", "not_separable", "refused")
+FINDINGS = ("differs", "goes_with", "not_settled", "cannot_tell", "not_separable", "refused")
 _NOT_ESTIMABLE = {
     "exact": "effect_exact", "constant": "effect_constant", "calendar": "effect_with_date",
     "collinear": "effect_in_step",
@@ -112,10 +112,17 @@ class Effect:
             return "refused"
         if self.fit == "not separable":
             return "not_separable"
+        if self.differs is not None:
+            return "differs"
         least = 1.0 - self.confidence
         if self.p_adjusted is not None and self.p_adjusted < least:
             return "goes_with"
         return "not_settled" if self.p is not None and self.p < least else "cannot_tell"
+
+    @property
+    def differs(self) -> Remark | None:
+        """By what, and how far, its slopes differ beyond chance (differing.py)."""
+        return next((c for c in self.cautions if c.code == "effect_differs"), None)
 
     @property
     def misleads(self) -> bool:

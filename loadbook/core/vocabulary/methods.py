@@ -153,6 +153,14 @@ TERMS: tuple[Term, ...] = (
         formula="|r| > 0.5 between the parameters, less their part numbers' means",
     ),
     _method(
+        "differs by",
+        """Said of a parameter that does something else in another material, material family or shape: each then has a figure
+        and an interval of its own, and one for all would be nobody's (opposite slopes in two materials come to about none).
+        Each group needs six means of runs and part numbers; what stands beside the parameter in its own fit stands here
+        too. It is not asked of a trial, nor of part numbers one by one.""",
+        formula="Wald's F of the slopes' differences, degrees of the smallest group; p times how many were asked < 5 %",
+    ),
+    _method(
         "adjusted p",
         """With many parameters tried, some look real by luck: of twenty useless ones, one at 5 %. The adjusted p of an
         effect counts that: it is the chance that luck alone puts any of the parameters tried in one command so far out.

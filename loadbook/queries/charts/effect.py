@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
     from loadbook.queries.effect import Effects
 
+TELLS = ("goes_with", "differs")  # the findings of panels that can tell something
+
 
 def effect_picture(found: Effects) -> Picture:
     """The picture of what `effect` found: one panel per stratum and parameter that has a run to show.
@@ -41,7 +43,7 @@ def effect_picture(found: Effects) -> Picture:
     rows: list[dict[str, Any]] = []
     warnings = list(found.warnings)
     sources = {_key(s): (cells, columns, m) for (s, cells, columns), m in zip(found.cells, found.measured, strict=True)}
-    for stratum, e in sorted(found.effects, key=lambda x: x[1].finding != "goes_with"):
+    for stratum, e in sorted(found.effects, key=lambda x: x[1].finding not in TELLS):
         cells, columns, (pieces, head) = sources[_key(stratum)]
         column = next(c for c in columns if c.name == e.parameter)
         known = np.flatnonzero(~np.isnan(column.values) & ~np.isnan(cells.y))
@@ -119,7 +121,7 @@ def _panel(
     panel = Panel(
         number, "against", f"{base.stratum_words(stratum)}: {name}", f"{name} ({x_label})" if x_label else name,
         y_title, levels, base.ordered([str(s) for s in series.iloc[known]]), low, high, (*said, *signs),
-        headline(e, found.system), (*caveats(e, found.system), *signs), e.finding != "goes_with",
+        headline(e, found.system), (*caveats(e, found.system), *signs), e.finding not in TELLS,
     )  # fmt: skip
     return panel, rows
 
