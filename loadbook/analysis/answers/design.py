@@ -74,7 +74,6 @@ class Design:
             age = era(self.day(asked), asked.furnace or "", self.breaks)
             out["since the break"] = [age]
             out["part since the break"] = [None if known is None else (known, age)]
-        out[LOTS] = [None]  # what is asked about comes of a lot not seen yet
         for name in self.extra:
             label = self.level(name, asked, known) if name in FACTORS else self._label(name, asked, known)
             out[f"same {name}"] = [label]
@@ -101,9 +100,7 @@ class Design:
             "level": (self.day(asked) >= self.steps) - self.step_share,
         }
         if self.apart is not None:
-            name = self.apart.label
-            level = asked.part if name == "part" else self._label(name, asked, known)
-            out[OWN_SLOPES] = self.apart.row(level, out["settings within part"])
+            out[OWN_SLOPES] = self.own_slopes(asked, out["settings within part"])
         if self.bent is not None:
             out[yielding.TERM] = self.bent.columns(np.array([self.stress(asked)]))[0]
         for factor, levels in self.factors.items():
@@ -112,6 +109,12 @@ class Design:
             share = self.shares[factor][known] if known is not None else self._usual_share(factor, level)
             out[f"{factor} within part"] = own - share if share is not None and level is not None else own * 0.0
         return out
+
+    def own_slopes(self, asked: Asked, d: Floats) -> Floats:
+        """The columns of the slopes of its group (differing.py), from the settings' deviations d."""
+        assert self.apart is not None
+        name, known = self.apart.label, self.series_of.get((asked.part or "", asked.characteristic or ""))
+        return self.apart.row(asked.part if name == "part" else self._label(name, asked, known), d)
 
     def stress(self, asked: Asked) -> float:
         """What the heating asked about asks of the section: a yield at 20 °C [MPa]; NaN where that is not known."""

@@ -24,6 +24,7 @@ from .beyond import NOTHING, WIDER, Beyond, beyond, wider_columns, wider_terms
 from .bound import Predicted, one_sided, satterthwaite
 from .cells import PLAIN, Asked, Break, Cells, Ints, Warp, class_of, make_cells, spread_classes
 from .design import LOTS, Design, make_design
+from .differing import TERM as OWN_SLOPES
 from .fit import Fit, Row, fit
 from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
 from .inside import Inside, Law, Starts, drawn, known, law
@@ -140,6 +141,15 @@ class History:
         vars(other).update({name: value for name, value in vars(self).items() if name not in computed})
         other.cells, other.warp, other._same = self.cells.on(warp), warp, self.fit
         other.design = replace(self.design, cells=other.cells)
+        return other
+
+    def together(self) -> History:
+        """The same history with one slope of each setting for all: where what all share is asked for."""
+        if self.design.apart is None:
+            return self
+        other = self.on(self.warp)
+        terms = [t for t in self.design.terms if t.name != OWN_SLOPES]
+        other.design, other._same = replace(other.design, terms=terms, apart=None), None
         return other
 
     @cached_property
@@ -267,8 +277,7 @@ class History:
         mean = f.mean(row)
         if series is None and self.cells.parts >= BOUND_PARTS:
             mean += (1.0 - self._own_weight) * (self.few.quantile(0.5) + self._treated(asked) - mean)
-        v_mean = max(f.mean_variance(row) - f.theta.get(LOTS, 0.0), 0.0)
-        return Predicted(mean, v_mean, df1, sd, self.scatter_df(series))
+        return Predicted(mean, f.mean_variance(row), df1, sd, self.scatter_df(series))
 
     @property
     def _own_weight(self) -> float:

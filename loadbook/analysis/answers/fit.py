@@ -75,7 +75,7 @@ class Fit:
     def row(self, labels: Mapping[str, Sequence[Hashable | None]], columns: Mapping[str, Floats]) -> Row:
         """The model's row of a cell described by its labels (per grouping, one per factor) and slope columns.
 
-        A label that is None or was never seen adds its term's whole variance.
+        A label that is None or was never seen adds its term's whole variance; a grouping that is not named, nothing.
         """
         at, values, unknown = [0], [1.0], 0.0
         for term in self.terms:
@@ -86,6 +86,8 @@ class Fit:
                     told = np.flatnonzero(row)
                     at += (starts[0] + told).tolist()
                     values += row[told].tolist()
+                continue
+            if term.name not in labels:
                 continue
             for factor, (label, known) in enumerate(zip(labels[term.name], term.levels, strict=True)):
                 code = known.get(label) if label is not None else None

@@ -22,6 +22,7 @@ from loadbook.analysis.answers.beyond import beyond
 from loadbook.analysis.answers.bound import Predicted
 from loadbook.analysis.answers.cells import FACTORS, Asked
 from loadbook.analysis.answers.difference import Difference, by_runs_alone, dense, difference, judged
+from loadbook.analysis.answers.differing import TERM as OWN_SLOPES
 from loadbook.analysis.answers.estimate import History, Reply
 from loadbook.analysis.answers.inside import CAP_DF, MOST_UNKNOWN, Inside, Starts, share
 from loadbook.analysis.trace.model import Floats
@@ -195,6 +196,10 @@ class _Model:
                 mean = design.series_mean[name][series]
                 if name in asked.settings and np.isfinite(mean):
                     w[self.at + k] = (asked.settings[name] - mean) / design.within_sd[name]
+            if design.apart is not None:
+                own = design.own_slopes(asked, w[self.at : self.at + len(design.active)])
+                first = f.offsets[OWN_SLOPES][0]
+                w[first : first + len(own)] = own
             W.append(w)
             more.append(unknown[factors])
         self.ref, self.W = W[0], np.array(W[1:]).reshape(len(ways), len(f.g))
@@ -219,6 +224,13 @@ class _Model:
                 for k in range(term.columns.shape[1]):  # type: ignore[union-attr]
                     names.append(f"{SETTINGS} {k}")
                     owner[starts[0] + k] = len(names) - 1
+                continue
+            if term.name == OWN_SLOPES and self.history.design.apart is not None:
+                settings = self.history.design.apart.settings
+                width = len(settings) * len(self.history.design.apart.levels)
+                owner[starts[0] : starts[0] + width] = np.resize(
+                    [names.index(f"{SETTINGS} {k}") for k in settings], width
+                )
                 continue
             label = term.name.removesuffix(" within part").removeprefix("part and ").removeprefix("usual ")
             if label in FACTORS:
@@ -246,12 +258,12 @@ def _lowest(
 ) -> Floats:
     """(ways,) the share inside that holds with 95 % confidence, from few draws: to choose by."""
     shape, k = history.law(True)
-    f, rng = history.fit, np.random.Generator(np.random.PCG64(5))
+    rng = np.random.Generator(np.random.PCG64(5))
     few = np.linspace(0, len(starts.low) - 1, min(FEW_STARTS, len(starts.low))).round().astype(int)
     some = Starts(starts.low[few], starts.high[few], starts.shift[few], starts.narrow)
     t, chi = rng.standard_t(about.df1, DRAWS), rng.chisquare(min(about.df2, CAP_DF), DRAWS)
     sd = about.sd * k * widened * np.sqrt(min(about.df2, CAP_DF) / chi)
-    g = rng.uniform(0.0, MOST_UNKNOWN, DRAWS) * f.run_var / (f.run_var + f.s2)
+    g = rng.uniform(0.0, MOST_UNKNOWN, DRAWS) * (1.0 - history.fit.s2 / history.scatter())
     luck = rng.standard_normal(DRAWS) * sd * np.sqrt(g)
     level = mean[:, None] + t * np.sqrt(variance)[:, None] + luck
     spread = np.broadcast_to(sd * np.sqrt(1.0 - g), level.shape)

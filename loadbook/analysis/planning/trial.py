@@ -99,6 +99,7 @@ def plan_trial(
         raise CalculationError("the limits leave no two settings", remedy="Give a lower and a higher limit")
     if runs < 1:
         raise CalculationError("a trial needs at least one run", remedy="Give --runs 4, for example")
+    history = history.together()
     fit, design = history.fit, history.design
     allowed = [p for p in (parts if parts is not None else list(design.series_of)) if p in design.series_of]
     if not allowed:
