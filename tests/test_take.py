@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -11,10 +12,10 @@ import pytest
 
 from loadbook.cli.main import cli
 from loadbook.core.errors import IntakeError
-from loadbook.core.vocabulary.intake_kinds import KINDS
+from loadbook.core.vocabulary.intake_kinds import KINDS, Kind
 from loadbook.readers.tables.resolve import HINTS
 from loadbook.readers.tables.take import add_row, take_file
-from loadbook.readers.tables.template import header_and_example
+from loadbook.readers.tables.template import header_and_example, meanings
 from loadbook.store import chain
 from loadbook.store.book import BookFolder
 
@@ -216,6 +217,15 @@ def test_every_template_can_be_taken_in(tmp_path: Path, system: str) -> None:
         path = write(tmp_path, f"{kind.kind}.csv", header_and_example(kind, system=system))
         assert take_file(made, kind.kind, path).added == 1, kind.kind
     assert chain.check(made.read()) == []
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda k: k.kind)
+def test_a_us_template_names_no_metric_unit(kind: Kind) -> None:
+    """Names that the user may write otherwise are left out; `scale` and `supports_at_mm` are keys of the book."""
+    told = " ".join(text.split(". Other units by name")[0] for name, _, text in meanings(kind, system="us")
+                    if name != "scale")  # fmt: skip
+    shown = f"{told} {header_and_example(kind, system='us').replace('supports_at_mm', '')}"
+    assert not re.search(r"°C|\bmm\b|_mm\b|µm|[{|}]|\d C\b", shown), shown
 
 
 def test_a_template_is_in_the_units_of_the_book(

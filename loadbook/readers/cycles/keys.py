@@ -261,6 +261,8 @@ def example(system: str) -> str:
 
     >>> [line for line in example("us").splitlines() if "may_slow" in line or "spread_hold" in line]
     ['may_slow_below = "800 F"', 'spread_hold = "30 F diff"']
+    >>> [word for word in ("°C", " C ", "mm", "mbar") if word in example("us").split("\\n", 1)[1]]
+    []
     """
     if system != "us":
         return EXAMPLE
@@ -273,4 +275,9 @@ def example(system: str) -> str:
 
     first, rest = EXAMPLE.split("\n", 1)
     text = first + "\n" + re.sub(r'"(\d+) C( diff|/h)?"', turned, rest)
-    return text.replace("SR-620", "SR-1150").replace("620 °C", "1150 °F").replace("25.4 mm", "1 in")
+    return (
+        text.replace("SR-620", "SR-1150")
+        .replace("620 °C", "1150 °F")
+        .replace("25.4 mm", "1 in")
+        .replace("mbar", "torr")
+    )

@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import io
 
+from loadbook.core.figures import inline
 from loadbook.core.vocabulary.intake_kinds import Column, Kind
 
 _US = {"length": "in", "temperature": "f", "difference": "f", "mass": "lb"}
-_US_EXAMPLES = {"C/h": "F/h", "°C": "°F"}  # of columns that name a unit
+# of texts that name a unit
+_US_EXAMPLES = {"C/h": "F/h", "°C": "°F", "900 x 600 x 600 mm": "36 x 24 x 24 in"}
 
 
 def header_and_example(kind: Kind, *, system: str = "si") -> str:
@@ -51,7 +53,7 @@ def meanings(kind: Kind, *, system: str = "si") -> list[tuple[str, str, str]]:
     """(column, required or optional, meaning with choices and units) for every column of `header_and_example`."""
     found = []
     for column in kind.columns:
-        name, text = _in_system(column, system)[0], column.meaning
+        name, text = _in_system(column, system)[0], inline(column.meaning, system)
         if column.choices:
             text += ". One of: " + ", ".join(column.choices)
         if column.type == "yesno":
