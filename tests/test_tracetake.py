@@ -262,6 +262,15 @@ def test_look_shows_and_writes_nothing(tmp_path: Path, loadbook: Run) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["chart.csv"]
 
 
+def test_what_a_file_does_not_say_the_unit_of_is_shown_as_written(tmp_path: Path, loadbook: Run) -> None:
+    """A US book turned 70.2 of a file without a unit into 158.36, above a table that said 70.2."""
+    BookFolder.create(tmp_path / "us", units="us").close()
+    rows = "".join(f"2026-03-14T08:{m:02d}:00,{70.2 + m}\n" for m in range(10))
+    (tmp_path / "chart.csv").write_text("time,TC 1\n" + rows)
+    told = [loadbook("trace", "look", "chart.csv", "--book", "us", *unit).stdout for unit in ((), ("--unit", "f"))]
+    assert all("-14 08:00:00+00:00  70.2" in text and "158" not in text for text in told), told
+
+
 def test_save_list_show_take(book: BookFolder, loadbook: Run, tmp_path: Path) -> None:
     where = ("--book", str(book.path))
     chart = str(FOLDER / "53_role_unknown.csv")

@@ -14,7 +14,7 @@ from loadbook.core.errors import EXIT_COULD_NOT, EXIT_SOMETHING_WRONG, NotFoundE
 from loadbook.core.phrases import few, many
 from loadbook.core.typed import quote
 from loadbook.core.units import unit_key
-from loadbook.render.tables import plain
+from loadbook.render.tables import plain, write_words
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, files_argument, format_option, to_stderr
@@ -22,6 +22,7 @@ from .progress import progress
 
 if TYPE_CHECKING:
     from loadbook.readers.recorder.bulk import Bulk
+    from loadbook.readers.recorder.channels import ChannelSpec
     from loadbook.readers.recorder.kept_layouts import KeptLayout
     from loadbook.readers.recorder.options import Options
     from loadbook.readers.recorder.part import Part
@@ -233,12 +234,17 @@ def _channel_rows(read: Read) -> list[list[Any]]:
         values, flags = read.reading.values[i], read.reading.flags[i]
         known = values[~np.isnan(values)]
         low, high = (float(known.min()), float(known.max())) if len(known) else (None, None)
-        unit = spec.unit if spec.unit_read or spec.quantity == "other" else "?"
+        unit = _unit_known(spec) or "?"
         out.append(
             [i + 1, spec.name, spec.role or "?", spec.quantity, spec.unit_read or "?", unit, _short(low), _short(high),
              int((flags & MISSING > 0).sum()), int((flags & OPEN > 0).sum())]
         )  # fmt: skip
     return out
+
+
+def _unit_known(spec: ChannelSpec) -> str:
+    """The unit that a channel's values are kept in; '' while nobody has said which one its file writes."""
+    return spec.unit if spec.unit_read or spec.quantity == "other" else ""
 
 
 def _units(read: Read, book: BookFolder | None) -> str:
@@ -273,7 +279,7 @@ def _print_look(read: Read, rows: int, fmt: str | None, system: str) -> None:
 
     shown = min(rows, counts.samples)
     names = [spec.name for spec in reading.channels]
-    kept = [spec.unit for spec in reading.channels]
+    kept = [_unit_known(spec) for spec in reading.channels]  # what nobody knows yet is not turned
     first = [
         [at(float(reading.t_s[k])), *(_short(show_in(float(v), u, system)[0])
                                       for v, u in zip(reading.values[:, k], kept, strict=True))]
@@ -285,13 +291,14 @@ def _print_look(read: Read, rows: int, fmt: str | None, system: str) -> None:
     columns, table = in_units(_CHANNEL_COLUMNS, _channel_rows(read), system)
     low = columns.index("lowest")
     emit(columns, [[*row[:low], *map(_short, row[low : low + 2]), *row[low + 2 :]] for row in table], fmt)
-    click.echo(
-        f"\nFrom {at(0.0)} to {at(float(reading.t_s[-1]))}, every {counts.interval_s:g} s; {counts.rows} rows read,"
+    click.echo("")
+    write_words(
+        f"From {at(0.0)} to {at(float(reading.t_s[-1]))}, every {counts.interval_s:g} s; {counts.rows} rows read,"
         f" {counts.samples} samples, {counts.missing} values missing, {counts.open} open, {counts.gaps} gaps,"
         f" {counts.duplicates} duplicates, {counts.backwards} backwards"
     )
     for note in read.notes:
-        click.echo(f"odd: {plain(note)}")
+        write_words(f"odd: {plain(note)}")
 
 
 _PART = (
@@ -429,15 +436,16 @@ def print_taken(taken: TakenTrace, book: BookFolder) -> None:
         f" ({taken.new_channels} new to the run);"
         f" values: {c.missing} missing, {c.open} open, {taken.out_of_range} out of range;"
         f" rows: {c.repeated} repeated, {c.duplicates} duplicates, {c.backwards} backwards;"
-        f" {c.gaps} gaps, the longest {c.longest_gap_s:g} s"
+        + (f" {many(c.gaps, 'gap')}, the longest {c.longest_gap_s:g} s" if c.gaps else " no gap")
     )
     for note in taken.notes:
         click.echo(f"  odd: {plain(note)}")
     told = {"kept": "the cycle was kept", "broken": "the cycle was broken", "no cycle": "no cycle to judge by"}
     parts = [told.get(taken.verdict, taken.verdict)]
     for word, names in (("broken", taken.broken), ("cannot be told", taken.untold), ("faults", taken.faults)):
-        if names:
-            parts.append(f"{word}: {', '.join(map(plain, names))}")
+        if names:  # a verdict that is this very word is not said twice
+            told_names = f"{word}: {', '.join(map(plain, names))}"
+            parts = [told_names] if parts == [word] else [*parts, told_names]
     click.echo(f"  {'; '.join(parts)} ({taken.parameters} parameters). See: loadbook judge {quote(taken.run)}")
 
 
