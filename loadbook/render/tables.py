@@ -56,6 +56,18 @@ def cells_of(text: str) -> int:
     return len(text) if text.isascii() else cell_len(text)
 
 
+_TOGETHER = re.compile(r"(?<=\d) (?=[°%µ]|(?:min|h|s|mm|in|lb|kg|torr|mbar|ksi|MPa)\b|\d\d:\d\d)")
+
+
+def words_of(cell: str) -> list[str]:
+    """The words of a cell; a figure stays with its unit, a day with its time.
+
+    >>> words_of("184.5 °F/h above 20 °F"), words_of("2026-09-07 07:10:00")
+    (['184.5 °F/h', 'above', '20 °F'], ['2026-09-07 07:10:00'])
+    """
+    return [word.replace("\n", " ") for word in _TOGETHER.sub("\n", cell).split(" ")]
+
+
 class _Columns:
     """Widths of a table's columns: whole, and at least (the longest word)."""
 
@@ -63,7 +75,7 @@ class _Columns:
         self.names, self.text, self.width = columns, text, width
         cells = [[name, *(row[i] for row in text)] for i, name in enumerate(columns)]
         self.whole = [max(map(cells_of, column)) for column in cells]
-        words = [max((cells_of(w) for cell in column for w in cell.split(" ")), default=0) for column in cells]
+        words = [max((cells_of(w) for cell in column for w in words_of(cell)), default=0) for column in cells]
         self.least = [min(w, max(width // 2, 1)) for w in words]
         self.long = [self.whole[i] > LONG for i in range(len(columns))]
 
