@@ -345,7 +345,7 @@ def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], not_reached: 
             unit = a.unit if a else b.unit if b else ""
             start = f"{name.removesuffix('_c_per_h')}_above_"
             above = tuple(
-                (float(key.removeprefix(start).removesuffix("c_c_per_h")), p.value)
+                (_bound(p, float(key.removeprefix(start).removesuffix("c_c_per_h"))), p.value)
                 for key, p in achieved.items()
                 if key.startswith(start) and key.removeprefix(start).removesuffix("c_c_per_h").isdigit()
             )
@@ -353,6 +353,14 @@ def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], not_reached: 
             out.append(AskedAchieved(name, unit, a.value if a else None, b.value if b else None, b.se if b else None,
                                      not_reached=never, above=above))  # fmt: skip
     return tuple(out)
+
+
+def _bound(found: Parameter, named: float) -> float:
+    """The temperature [°C] above which a parameter was taken, as the cycle states it; its name rounds."""
+    for said in of_stored(found.note or ""):
+        if isinstance(said, Remark) and "above_c" in said.figures:
+            return float(said.figures["above_c"])
+    return named
 
 
 def _remarks(record: RunRecord, found: Sequence[str], zone: ZoneInfo) -> tuple[str, ...]:

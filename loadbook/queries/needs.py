@@ -219,7 +219,8 @@ def _not_begun(book: BookFolder) -> Iterator[Need]:
     """One line for a shop that has not begun to record first pieces, in place of every part that it ever ran."""
     count = sum(1 for _ in _first(book))
     if count:
-        why = f'none is approved in this book yet ({count} parts and cycle revisions; --what "first piece" lists them)'
+        of = "part and cycle revision" if count == 1 else "parts and cycle revisions"
+        why = f'none is approved in this book yet ({count} {of}; --what "first piece" lists them)'
         yield Need("first piece", None, None, None, why)
 
 
