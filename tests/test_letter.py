@@ -19,7 +19,7 @@ from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question
 from loadbook.queries.letter import customer_words as mechanisms
 from loadbook.queries.letter import sentences
-from loadbook.queries.letter.build import Letter, Typed, _width, letter
+from loadbook.queries.letter.build import Letter, Typed, _from_before, _width, letter
 from loadbook.queries.letter.figures import Figures
 from loadbook.queries.letter.picture import missed
 from loadbook.queries.letter.words import what_changes
@@ -294,3 +294,16 @@ def test_a_width_is_what_a_reader_subtracts_and_a_withheld_interval_has_none() -
     assert told.startswith("The interval is 0.40 thousandths wide. After 4 more measured runs it would be about 0.40")
     (told,) = what_changes(result, _width(result, {}, x), (), x, beyond=True)
     assert told.startswith("After 4 measured runs of this kind we could say within about 0.40") and "wide" not in told
+
+
+def test_a_picture_of_readings_after_is_told_from_what_before() -> None:
+    """The bar stands at the readings after; an answer in thousandths left it to the reader where that came from."""
+    result = {"unit": "um", "low": 48.3, "median": 91.4, "high": 132.1}
+    for asked, behind, words in (
+        ({"kind": "flatness"}, {"usual_before_um": 99.1}, ["From the 3.9 thousandths that they usually show before the "
+                                                          "run, that gives 5.8 to 9.1 thousandths after it."]),
+        ({"kind": "flatness", "before_mm": 0.0508}, {}, ["From the 2.0 thousandths that you named, that gives 3.9 to "
+                                                        "7.2 thousandths after the run."]),
+        ({"kind": "length"}, {"usual_before_um": 99.1}, []),
+    ):  # fmt: skip
+        assert _from_before(asked, result, behind, Figures("us", 2.54)) == words

@@ -342,7 +342,9 @@ _SHOP: dict[str, Words] = {
     **PRECHECK_WORDS,
     **HISTORY_WORDS,
     **FOLLOWING_WORDS,
-    "no_hours": lambda f, s: f"{f['cycle']} states no hours: a segment of it has neither a rate to ask for nor minutes",
+    "no_hours": lambda f, s: (
+        f"{f['cycle']} states no hours: a heat or cool of it has no target or no rate to ask for, or a hold no minutes"
+    ),
     "never_ran": lambda f, s: f"{f['part']} has no run with {f['characteristic']} measured before and after",
     "present_beyond": lambda f, s: (
         f"{f['cycle']} lies beyond what this part was run at, so there is nothing to choose from"
@@ -371,7 +373,8 @@ _SHOP: dict[str, Words] = {
 
 _RESOLVE = "Measure with a gauge that resolves the movement."
 _NEEDED: dict[str, Words] = {
-    "no_hours": "Take in a revision of the cycle whose heats and cools have asked_rate and whose holds have minutes.",
+    "no_hours": "Take in a revision of the cycle whose heats and cools have target and asked_rate and whose holds have "
+    "minutes.",
     "never_ran": "Run it by its present cycle and measure before and after; loadbook answer says what such parts do.",
     "present_beyond": "Give --cycle: the one that it is run by now.",
     "nothing_varied": lambda f, s: (

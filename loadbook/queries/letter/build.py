@@ -296,11 +296,20 @@ def _headline(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, A
     return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
 
 
-def _from_before(result: dict[str, Any], behind: dict[str, Any], x: Figures) -> list[str]:
-    """A form error's answer from the reading before: what that makes after the run, and the change in per cent."""
+def _from_before(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any], x: Figures) -> list[str]:
+    """A form error's answer from the reading before: what that makes after the run, as the picture draws it, and the
+    change in per cent where the answer is one."""
     in_um = um_of(result, behind)
     if in_um is None:
-        return []
+        given = asked["before_mm"] * 1000.0 if asked.get("before_mm") else None
+        before = given or behind.get("usual_before_um")
+        if result["unit"] != "um" or asked["kind"] not in FORM_KINDS or before is None:
+            return []
+        after = {"before": x.um(before), "after_low": x.number(result["low"] + before),
+                 "after_high": x.um(result["high"] + before)}  # fmt: skip
+        if given:
+            return [say("expect.form.after.given", **after)]
+        return [say("expect.form.after", **after, whose=say("whose.part"))]
     before = in_um["before"]
     of = {
         "low": x.ratio(result["low"], unit=False), "high": x.ratio(result["high"]), "before": x.um(before),
@@ -357,7 +366,7 @@ def _notes(
     asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any], my: OwnRecords, x: Figures
 ) -> list[str]:  # fmt: skip
     """The share inside the tolerance, and what the answer holds for."""
-    out = _from_before(result, behind, x)
+    out = _from_before(asked, result, behind, x)
     theirs = all(my.owns(r["run"], asked.get("part") or "") for r in behind.get("own_runs", []))
     share = result.get("in_tolerance")
     if share:

@@ -82,11 +82,11 @@ class Figures:
     def length(self, um: float) -> str:
         """A length of a drawing, in mm or inches: '0.12 mm', '0.0047 in'.
 
-        >>> Figures("si", 1.0).length(120.0), Figures("us", 1.0).length(120.0)
-        ('0.12 mm', '0.0047 in')
+        >>> Figures("si", 1.0).length(120.0), Figures("us", 1.0).length(120.0), Figures("us", 1.0).length(381.0)
+        ('0.12 mm', '0.0047 in', '0.015 in')
         """
         if self.system == "us":
-            return f"{um / 25400.0:.4f} in"
+            return f"{um / 25400.0:.4f} in".replace("0 in", " in")
         return f"{um / 1000.0:.6g} mm"
 
     def stock(self, um: float) -> str:

@@ -74,6 +74,9 @@ TEXT: dict[str, str] = {
     "whose.kind": "such pieces",
     "whose.question": "your pieces",
     "expect.form.given": "From the {before} that you named, that gives {after_low} to {after_high} after the run: a change of {low} to {high}.",
+    "expect.form.after": "From the {before} that {whose} usually show before the run, that gives {after_low} to "
+    "{after_high} after it.",
+    "expect.form.after.given": "From the {before} that you named, that gives {after_low} to {after_high} after the run.",
     "expect.size": "We expect about {middle}; for {pieces}, {low} to {high}.",
     "expect.percent": "We expect the form error to change by about {middle} of what it is before the run; for {pieces}, by "
     "{low} to {high}.",
