@@ -405,7 +405,7 @@ def _holds(
             how.append(say(key, pieces=things(shape), setup=term("setup", word)))
             break
     if word := my.say("atmosphere", asked.get("atmosphere") or (result.get("assumed") or {}).get("atmosphere")):
-        how.append(say("atmosphere", atmosphere=term("atmosphere", word)))
+        how.append(say("atmosphere" if how else "atmosphere.alone", atmosphere=term("atmosphere", word)))
     settings = asked.get("settings") or {}
     how += [say(name, value=x.setting(name, settings[name])) for name in PLANNED if name in settings]
     in_um = um_of(result, behind) if result["unit"] == "%" and result["refused"] is None and not beyond else None

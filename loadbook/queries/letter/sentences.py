@@ -108,6 +108,7 @@ TEXT: dict[str, str] = {
     "setup.usual": "{pieces} {setup}, as in most of its runs",
     "setup.lately": "{pieces} {setup}, as in the last runs",
     "atmosphere": "in {atmosphere}",
+    "atmosphere.alone": "runs in {atmosphere}",
     "before": "pieces that arrive at about {before}",
     "pieces": "pieces",
     # -- the picture

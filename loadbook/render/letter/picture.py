@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from loadbook.analysis.effects.words import figure
 from loadbook.queries.letter.picture import Interval
 from loadbook.render.charts.drawing import Drawing, clipped, width_of
@@ -42,7 +44,7 @@ def interval_picture(i: Interval, font: str = FONT, wide: float = WIDE) -> str:
         half = width_of(words, small) / 2
         at = min(max(x, 4 + half), wide - 4 - half)
         d.text(at, 11, words, small, weight="bold", anchor="middle")
-    _bar(d, i, sx)
+    _bar(d, i, sx, [sx(value) for value, _ in near])
     if i.own:
         d.text(4, foot + (43 if narrow else 29), i.own_words, small, MUTED)
         for k, r in enumerate(i.own):
@@ -58,7 +60,8 @@ def interval_picture(i: Interval, font: str = FONT, wide: float = WIDE) -> str:
     return d.svg()
 
 
-def _bar(d: Drawing, i: Interval, sx: Scale) -> None:
+def _bar(d: Drawing, i: Interval, sx: Scale, lines: Sequence[float]) -> None:
+    """The interval with its figures; lines: where those of the tolerance stand, which no figure may be struck by."""
     a, b = sx(i.low), sx(i.high)
     low, middle, high = i.texts
     d.rect(a, _BAR - 7, b - a, 14, _FILL)
@@ -68,8 +71,10 @@ def _bar(d: Drawing, i: Interval, sx: Scale) -> None:
     y = _BAR - 14
     halves = [width_of(t, 11) / 2 for t in (low, middle, high)]
     apart = max(0.0, (halves[0] + halves[2] + 4 - (b - a)) / 2)  # a bar too short for both its figures
-    d.text(a - apart, y, low, 11, weight="bold", anchor="middle")
-    d.text(b + apart, y, high, 11, weight="bold", anchor="middle")
+    for x, words, half in ((a - apart, low, halves[0]), (b + apart, high, halves[2])):
+        if any(abs(line - x) < half + 3 for line in lines):
+            d.rect(x - half - 2, y - 10, 2 * half + 4, 12, GROUND)
+        d.text(x, y, words, 11, weight="bold", anchor="middle")
     if sx(i.median) - halves[1] > a + halves[0] + 6 and sx(i.median) + halves[1] < b - halves[2] - 6:
         d.text(sx(i.median), y, middle, 11, anchor="middle")
     if i.bound is not None:
