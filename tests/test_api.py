@@ -122,6 +122,18 @@ def test_a_judged_run_and_a_back_test(shop: Book) -> None:
     assert back.chart().to_dict()["concat"]
 
 
+def test_faults_are_counted_alike_wherever_they_are(shop: Book) -> None:
+    """Those that are reported only, more than half of them, were counted as suspected in runs and reports."""
+    told = shop.sql("SELECT run, count(*) AS n FROM faults WHERE verdict IN ('certain', 'suspected') GROUP BY run")
+    runs = shop.sql("SELECT run, faults AS n FROM runs WHERE faults > 0")
+    expected = dict(told.rows())
+    assert dict(runs.rows()) == expected
+    assert int(shop.report("month_summary").frame()["suspected_faults"].sum()) == sum(expected.values())
+    drifting = {run for (run,) in shop.sql("SELECT run FROM faults WHERE verdict = 'reported'").rows()} - set(expected)
+    assert "drifting" not in " ".join(shop.report("failing_thermocouples", least="1").frame()["faults"])
+    assert drifting and shop.judge(min(drifting)).summary()["faults"] == 0
+
+
 def test_what_the_program_worked_out_is_listed_without_tails(shop: Book, demo_book: Path) -> None:
     """For people five digits, where they list findings of a run too; for a program every one."""
     with BookFolder(demo_book) as book:

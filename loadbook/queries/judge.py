@@ -196,7 +196,8 @@ class JudgedRun(Result):
             "run": self.run, "started": row["started"], "furnace": row["furnace"], "cycle": row["cycle"],
             "cycle_revision": row["cycle_revision"], "status": row["status"], "verdict": self.verdict,
             "clauses": len(self.clauses),
-            "broken": len(broken), "cannot_be_told": len(self.of("cannot be told")), "faults": len(self.faults),
+            "broken": len(broken), "cannot_be_told": len(self.of("cannot be told")),
+            "faults": sum(derived.fault_state(f) != "reported" for f in self.faults),
             "load": len(self.load),
             "first_broken": broken[0].clause if broken else None,
         }  # fmt: skip

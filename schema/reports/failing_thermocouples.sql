@@ -23,7 +23,7 @@ WITH seen AS (
 kinds AS (
   SELECT DISTINCT furnace, channel, role, fault
   FROM faults
-  WHERE decision IS NULL OR decision <> 'refused'
+  WHERE (decision IS NULL AND verdict <> 'reported') OR decision = 'confirmed'
 ),
 kind_list AS (
   SELECT furnace, channel, role, string_agg(fault, ', ' ORDER BY fault) AS faults
@@ -33,7 +33,7 @@ kind_list AS (
 failed AS (
   SELECT furnace, channel, role, count(DISTINCT run) AS faulty_runs, avg(uses) AS mean_uses, max(started) AS last_fault
   FROM faults
-  WHERE decision IS NULL OR decision <> 'refused'
+  WHERE (decision IS NULL AND verdict <> 'reported') OR decision = 'confirmed'
   GROUP BY furnace, channel, role
 )
 SELECT s.furnace, s.channel, s.role, s.tc_type, s.place, s.runs, f.faulty_runs, f.faulty_runs / s.runs AS share,

@@ -12,7 +12,7 @@
 -- column: lead_heating_peak_c | number | c_diff | median of the peak lead of the furnace over the work
 -- column: hold_overshoot_c | number | c_diff | median overshoot
 -- column: soak_minutes | number | min | median soak
--- column: faults_per_run | number | | suspected thermocouple faults per run with a trace
+-- column: faults_per_run | number | | thermocouple faults, certain or suspected, per run with a trace
 WITH figure AS (
   SELECT run,
          max(value) FILTER (WHERE parameter = 'spread_heating_peak_c') AS spread_heating_peak_c,

@@ -13,7 +13,7 @@
 -- column: cycles_broken | integer | | runs that broke a clause
 -- column: cannot_be_told | integer | | runs whose verdict cannot be told
 -- column: without_trace | integer | | runs whose chart is on paper
--- column: suspected_faults | integer | | suspected thermocouple faults
+-- column: suspected_faults | integer | | thermocouple faults, certain or suspected
 SELECT CAST(date_trunc('month', shop_day(started, $zone)) AS DATE) AS month_begins, furnace, count(*) AS runs,
        count(*) FILTER (WHERE status = 'aborted') AS aborted,
        count(*) FILTER (WHERE status = 'void') AS void,
