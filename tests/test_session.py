@@ -13,6 +13,9 @@ import pytest
 
 from loadbook.analysis.quantiles import quantile
 from loadbook.core.errors import DamageError, LoadbookError, UsageError
+from loadbook.queries import history, movement_data
+from loadbook.queries.filters import Filters
+from loadbook.queries.needs import needs
 from loadbook.queries.sql import ask_sql
 from loadbook.store import checked_files, session, sql_files
 from loadbook.store.book import BookFolder
@@ -224,7 +227,7 @@ def test_texts_that_repeat_come_as_numbers_in_the_order_of_the_texts(
 ) -> None:
     monkeypatch.setattr(session, "_VECTORS", 1)  # in several parts
     words = "CASE WHEN i % 7 > 0 THEN chr(CAST(66 + i % 3 * 300 AS INTEGER)) || (i * 7919 % 5000) END"
-    of = f"SELECT i, {words} AS word, 'S' || i AS serial, NULL::VARCHAR AS none FROM range(20000) AS r(i) WHERE i <> $i"
+    of = f"SELECT i, {words} AS word, 'S' || i AS serial, NULL::VARCHAR AS none FROM range(20001) AS r(i) WHERE i <> $i"
     with session.start(book, {"run"}) as asked:
         kinds = asked.enumerations(of, {"i": 5}, but=("serial",))
         listed = ", ".join(f"CAST({name} AS {kind}) AS {name}" for name, kind in kinds.items())
@@ -235,6 +238,26 @@ def test_texts_that_repeat_come_as_numbers_in_the_order_of_the_texts(
     texts = list(found["word"].cat.categories)
     assert len(texts) > 4000 and texts == sorted(set(plain["word"].dropna()))
     assert found["word"].astype("str").equals(plain["word"]) and found["none"].isna().all()
+
+
+def test_questions_find_the_same_whether_texts_come_as_texts_or_as_numbers(
+    book: BookFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for day in range(1, 6):
+        run(book, f"R{day}", day, serials=("1", "2"))
+        for stage, value in (("before", 100.0), ("after", 100.01 + 0.2 * (day == 5))):
+            put(book, "reading", *(reading(f"R{day}", stage, value, None, serial=s) for s in ("1", "2")))
+    told = []
+    for many in (session.MANY, 0):
+        monkeypatch.setattr(session, "MANY", many)
+        moved = movement_data.load(book, Filters()).frame
+        told.append((history.load(book).movement, moved, needs(book)))
+        assert (str(moved["part"].dtype) == "category") == (many == 0)
+    (past, rows_of, open_), (past_too, rows_too, open_too) = told
+    for one, other in ((past, past_too), (rows_of, rows_too)):
+        assert len(one) == 10
+        pd.testing.assert_frame_equal(*(f.astype(object).where(f.notna(), None) for f in (one, other)))
+    assert open_ == open_too and any(n.what == "suspected reading" for n in open_)
 
 
 def test_parameters_of_a_run_say_whether_trace_or_person_told_them(book: BookFolder) -> None:

@@ -162,7 +162,7 @@ def _suspects(book: BookFolder) -> Iterator[Need]:
     with start(book, {"movement", "confirmation", "reading"}) as session:
         kinds = session.enumerations(_FIGURES, but=("serial",))
         texts = ", ".join(f"CAST({name} AS {kind}) AS {name}" for name, kind in kinds.items())
-        valued = scale.with_value(session.frame(f"SELECT * REPLACE ({texts}) FROM ({_FIGURES})"))
+        valued = scale.with_value(session.frame(f"SELECT *{f' REPLACE ({texts})' if texts else ''} FROM ({_FIGURES})"))
         far = valued[blunders.flagged_rows(valued)]
         far = far[~believed_rows(far, session.frame(BELIEVED))]
     zone, system = book.zone, book.units

@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from .book import BookFolder
 
 
+MANY = 20_000  # rows whose texts are fetched as numbers
+
+
 @dataclass
 class Session:
     """A DuckDB connection over the book, the trace files it reads and those it left out.
@@ -65,11 +68,13 @@ class Session:
 
     def enumerations(self, of: str, parameters: Any = None, but: Collection[str] = ()) -> dict[str, str]:
         """A type for each column of texts that repeat: its texts in order. A frame has a number in each row then, which
-        is several times quicker to fetch and to group by.
+        is several times quicker to fetch and to group by. None where the rows are few: making them takes longer.
 
         of   SQL of the rows;  but  columns whose texts do not repeat
         Returns  column -> the type that a query casts it to
         """
+        if self.rows(f"SELECT count(*) FROM ({of})", parameters)[0][0] < MANY:
+            return {}
         kinds = self.connection.execute(f"SELECT * FROM ({of}) LIMIT 0", parameters or None).description or []
         texts = [str(name) for name, kind, *_ in kinds if str(kind) in ("STRING", "VARCHAR") and name not in but]
         lists = ", ".join(f'list(DISTINCT "{name}" ORDER BY "{name}") AS "{name}"' for name in texts)
