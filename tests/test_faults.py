@@ -665,3 +665,20 @@ def test_a_thin_load_has_no_loose_beads(taus_min: tuple[float, ...]) -> None:
     values = np.round(values + np.random.default_rng(2).normal(0.0, 0.1, values.shape), 1)
     channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work") for i in range(len(taus_min))))
     assert find_faults(Trace(t, values, np.zeros(values.shape, np.uint8), channels)) == []
+
+
+@pytest.mark.parametrize("name", ["W3", "W4", "W5"])
+def test_a_single_work_tc_that_comes_off_while_the_furnace_rises_is_found(name: str) -> None:
+    """Beside its furnace alone, by its own past: no peer to compare it with."""
+    trace = load()
+    rows = [0, trace.row(name)]
+    single = Trace(trace.t_s, trace.values[rows], trace.flags[rows], tuple(trace.channels[i] for i in rows))
+    assert find_faults(single) == []
+    off = between(trace, 4.5)
+    sees = single.values[1, off] + 0.8 * (single.values[0, off] - single.values[1, off])
+    keep = np.exp(-30.0 / 150.0)
+    loose = single.values[1].copy()
+    loose[off] = lfilter([1.0 - keep], [1.0, -keep], sees, zi=[loose[off][0] * keep])[0]
+    found = only(find_faults(with_values(single, name, loose, off)), "detached", name)
+    assert abs(found.start_s - 4.5 * 3600.0) < 900.0
+    assert "than its own earlier rate allows" in told(found)

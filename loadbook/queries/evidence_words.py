@@ -118,10 +118,12 @@ _EVIDENCE: dict[str, Template] = {
     "leads": "{channel} leads {other} by {heating_c_diff} while heating and by {cooling_c_diff} while cooling "
     "(medians), as a control TC leads work: the two seem to be connected to each other's channel",
     "traded": "at the same moment {other} jumped by {jump_c_diff:+.1f}: each goes on where the other was",
-    "left_place": "left its own earlier place for the furnace at {at_s:clock}: within {within_min} it came "
-    "{nearer_c_diff} nearer than its own earlier rate and its nearest peers allow, closing {percent:.0f} % of the "
-    "distance; on average {before_c_diff} from the furnace in the 20 min before and {after_c_diff} in the 20 min "
-    "after. Where piece and furnace are equally hot it cannot be seen",
+    "left_place": lambda f, s: sentence(
+        "left its own earlier place for the furnace at {at_s:clock}: within {within_min} it came {nearer_c_diff} "
+        f"nearer than its own earlier rate {'allows' if f.get('single') else 'and its nearest peers allow'}, closing "
+        "{percent:.0f} % of the distance; on average {before_c_diff} from the furnace in the 20 min before and "
+        "{after_c_diff} in the 20 min after. Where piece and furnace are equally hot it cannot be seen", f, s,
+    ),
     "at_once": lambda f, s: sentence(
         "follows the furnace at once with {percent:.0f} % of its movement (standard error {error_percent:.0f} %) "
         f"through the whole heat-up to {{to_s:clock}}, and with the rest slowly: a {'thick ' if f['thick'] else ''}"

@@ -7,6 +7,7 @@ a few minutes is compared with forecasts from the same channel's own past: its o
 as the k of those peers was, and its own place relative to them. All must be beaten, so that neither a ramp's
 beginning (which moves places), nor a cold place, nor a fan (which moves every k) counts; where gas quenches the load
 the past says nothing.
+A single work TC has its own past alone: its k is raised as radiation raises it, and half as much again is asked.
 What happens while nothing drives the load (at a hold) cannot be seen here: response.py looks at that.
 
 What a channel's own past says of how it takes up heat: its distance to the furnace, summed; its rate at each
@@ -23,6 +24,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
+from loadbook.core.units import ZERO_C_IN_K
 
 from .channels import Bools, ChannelView, Grid
 
@@ -131,6 +133,7 @@ BEGINS = 1.8  # the forecast takes the furnace this many times further off than 
 BEGINNING_FACTOR = 1.8
 LINE_PAST_S = 5400.0  # how far back the channel's own line of change over distance looks
 NEAREST = 3
+LONE_FACTOR = 1.5  # a single TC has its own past alone
 
 
 @dataclass(frozen=True)
@@ -150,7 +153,7 @@ def find_detached(view: ChannelView) -> list[Fault]:
     """Work TCs that leave their place for the furnace while the load is driven; one fault per channel, to the end."""
     rows = np.flatnonzero(view.work)
     grid = view.grid
-    if len(rows) < 2 or np.isfinite(grid.furnace).sum() < 20:
+    if not len(rows) or np.isfinite(grid.furnace).sum() < 20:
         return []
     best: dict[int, list[Departure]] = {}
     way = FurnaceDistance.of(grid.y[rows], grid.furnace)
@@ -188,6 +191,9 @@ def _departures(
             return []
         own = np.maximum(own, quickest(np.where(usable, own, 0.0), side))
         usable &= ~quenched(furnace, now, then, before, lag, past)[None, :]
+        if len(x) == 1:  # no peer shows how much more it takes up the hotter it is: as much as by radiation
+            warmer = (x[:, now] + x[:, then] + 2.0 * ZERO_C_IN_K) / (x[:, then] + x[:, before] + 2.0 * ZERO_C_IN_K)
+            own = own * np.maximum(warmer, 1.0) ** 3
         for at_s in stirred_s:
             usable &= ~((grid.t[before] <= at_s) & (at_s < grid.t[now]))[None, :]
         nearer = moves - own * driven
@@ -208,7 +214,8 @@ def _departures(
     )
     for row in np.flatnonzero(likely.any(axis=1)):
         cells = np.flatnonzero(likely[row])
-        score, c, share = _beaten(int(row), cells, past_seen, float(least[row]))
+        beaten = _beaten if len(x) > 1 else _beaten_alone
+        score, c, share = beaten(int(row), cells, past_seen, float(least[row]))
         fresh = at[cells] - way.crossed[row, at[cells]] < SETTLED_S / step_s
         cooling = np.where(fresh, COOLING_FACTOR[lag_s], SETTLED_FACTOR)
         limit = np.where(side[row, cells] > 0, 1.0, cooling)
@@ -290,6 +297,19 @@ def _beaten(row: int, cells: np.ndarray, seen: _Past, least_c: float) -> tuple[F
     return np.nan_to_num(score, nan=-np.inf), c, share
 
 
+def _beaten_alone(row: int, cells: np.ndarray, seen: _Past, least_c: float) -> tuple[Floats, Floats, Floats]:
+    """As `_beaten`, of the only channel."""
+    sign, moved = seen.side[row, cells], seen.moved[row, cells]
+    here, start = seen.away_now[row, cells] * sign, seen.away_then[row, cells] * sign
+    with np.errstate(invalid="ignore", divide="ignore"):
+        by_rate = (moved - seen.own[row, cells] * seen.drive[row, cells]) * sign
+        c = np.fmin(by_rate, (moved - seen.line[row, cells] * seen.net[row, cells]) * sign)
+        share = c / (here + c)
+        driven = (here + c > np.maximum(DRIVE_C + 2.0, 0.3 * start)) & ~(here + c > BEGINS * start)
+        score = np.where(driven, np.minimum(c / least_c, share / LEAVES_SHARE) / LONE_FACTOR, -np.inf)
+    return np.nan_to_num(score, nan=-np.inf), c, share
+
+
 def _fault(view: ChannelView, row: int, seen: list[Departure]) -> Fault:
     grid = view.grid
     earliest = min(seen, key=lambda d: d.at)
@@ -317,6 +337,7 @@ def _fault(view: ChannelView, row: int, seen: list[Departure]) -> Fault:
                 percent=100.0 * strongest.share,
                 before_c_diff=before,
                 after_c_diff=after,
+                single=int(view.work.sum()) == 1,
             ),
         ),
         {"nearer_c": strongest.c, "share": strongest.share, "before_c": before, "after_c": after},

@@ -66,10 +66,13 @@ TERMS = (
         "way, so the change is the evidence, never the place. At the hold, where piece and furnace are equally hot, it "
         "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so. Loose from the "
         "start, it shows no earlier place, but two speeds: a share of the furnace's movement at once, the rest slowly. One that "
-        "stood with its peers at the hold and then fell {60 c_diff} and more below them has left its place too. A confirmed one is left out from its moment on.",
+        "stood with its peers at the hold and then fell {60 c_diff} and more below them has left its place too. What stood "
+        "still before and only caught up (wet parts, steel that transforms), passed all that heats it and came back (resin "
+        "that cures), or later takes no share of the furnace's movement at once, is a section and not suspected. A confirmed one is left out from its moment on.",
         formula="over 5, 10 and 15 min, all forecasts beaten by {4 c_diff} and 15 % of the distance to the furnace (cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
         "gap of the line of change over distance (a cold place keeps a gap), each times what k of the three peers with "
-        "the nearest k rose by; own distance to the furnace before, times what theirs changed by. Nothing is said where "
+        "the nearest k rose by; own distance to the furnace before, times what theirs changed by (a single work TC: own k alone, raised as "
+        "radiation raises it, and beaten by half as much again). Nothing is said where "
         "the furnace falls three times faster than before, nor across a recorded 'gas backfill' or 'fan on'. After a hold: "
         "time constant below 0.68 (0.51 where it is still over 18 min) of what the nearest peers' change leaves",
         unit="c_diff",
