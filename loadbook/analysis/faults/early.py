@@ -39,6 +39,8 @@ def find_early(view: ChannelView) -> list[Fault]:
     stop = min(level.last, level.first + round(HOLD_S / grid.step_s)) if level else len(grid.t)
     furnace = grid.furnace[:stop]
     good = furnace[np.isfinite(furnace)]
+    if view.interval_s > 0.5 * WIDE_S:
+        return []  # a thin section has followed within a sample or two: how quickly is not seen
     if len(good) < LEAST_POINTS or good.max() - good[0] < HEATED_C:
         return []
     found = []
