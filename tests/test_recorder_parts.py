@@ -654,6 +654,8 @@ def test_times_that_are_written_otherwise_than_the_layout_says_ask_for_another_l
         ("Timezone: CET\n", "Time", ""), ("Time zone: Europe/Madrid\n", "Time", ""),
         ("Zone: Load/Unload\n", "Time", ""),
         ("Sometimes UTC\n", "Time", ""),
+        ("Timezone: America/Chicago\nExported 2026-03-14 16:00 GMT\n", "Time", "--zone America/Chicago"),
+        ("Time zone: Europe/Madrid\n", "Time (UTC)", "--zone +00:00"),
     ],
 )  # fmt: skip
 def test_the_zone_that_a_file_states_is_asked_about_where_the_book_has_another(
@@ -674,6 +676,7 @@ def test_the_date_above_each_page_is_that_of_its_times(line: str) -> None:
     read = look(Source("a.csv", "\n".join(pages).encode()), Options(), zone=MADRID)
     assert read.questions == []
     assert read.reading.t_s[40] == 50 * 3600
+    assert look(Source("a.csv", "\n".join(pages).encode()), Options(start="file"), zone=MADRID).questions == []
 
 
 @pytest.mark.parametrize(

@@ -106,6 +106,8 @@ def look(
     raw = _renamed(raw, settled, source.name)
     columns += [(h.name, h.full) for h in raw.headings if settled.renamed]
     start, dated = options.start, []
+    if start == "file" and settled.time_kind == "clock":
+        start = ""  # its times say their days themselves
     if start == "file":
         start, said = start_of(source, settled)
         dated = [f"begun {start}, as {said} (--start file)"]

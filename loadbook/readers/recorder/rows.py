@@ -81,26 +81,31 @@ _OF_A_ZONE = re.compile(
 
 
 def offset_said(table: Table, stamps: list[int]) -> tuple[str, str]:
-    """(distance from UTC such as '-05:00' or a zone's name, the text that says so) that the heading of a time or a
-    line above the heading states for the clock; ('', '') where nothing does, or more than one thing."""
-    texts = [table.head.names[i] for i in stamps if i < len(table.head.names)]
-    own = len(texts)
-    texts += [" ".join(c for c in row if c) for row in table.head.preamble[:200]]
-    found = {}
-    for number, text in enumerate(texts):
-        for pattern in (_SAID, _NAMED, _OF_TIMES if number < own else _OF_A_ZONE):
-            for match in pattern.finditer(text[:300]):
-                hours = match[1]
-                if "/" in hours:
-                    with contextlib.suppress(UsageError):
-                        found[zone_of(hours).key] = hours
-                    continue
-                minutes = round(offset_of(hours if hours in ZONE_HOURS else _two_digits(hours)).total_seconds() / 60)
-                sign = "-" if minutes < 0 else "+"
-                found[f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"] = (
-                    match.group().strip("0123456789 ") if pattern is _NAMED else match.group()
-                )
-    return next(iter(found.items())) if len(found) == 1 else ("", "")
+    """(distance from UTC such as '-05:00' or a zone's name, the text that says so) that the heading of a time states
+    for the clock, else a line above the heading that is about its zone, else any such line; ('', '') where nothing
+    does, or more than one thing."""
+    names = [table.head.names[i] for i in stamps if i < len(table.head.names)]
+    above = [" ".join(c for c in row if c) for row in table.head.preamble[:200]]
+    ways = ((names, (_SAID, _NAMED, _OF_TIMES)), (above, (_OF_A_ZONE,)), (above, (_SAID, _NAMED)))
+    for texts, patterns in ways:
+        found: dict[str, str] = {}
+        for text in texts:
+            for pattern in patterns:
+                for match in pattern.finditer(text[:300]):
+                    said = match.group().strip("0123456789 ") if pattern is _NAMED else match.group()
+                    with contextlib.suppress(UsageError):  # Load/Unload is no zone
+                        found[_zone_of(match[1])] = said
+        if found:
+            return next(iter(found.items())) if len(found) == 1 else ("", "")
+    return "", ""
+
+
+def _zone_of(text: str) -> str:
+    """A zone as --zone takes it: a distance from UTC, or AREA/CITY. Raises UsageError where there is none of it."""
+    if "/" in text:
+        return zone_of(text).key
+    minutes = round(offset_of(text if text in ZONE_HOURS else _two_digits(text)).total_seconds() / 60)
+    return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
 
 def _two_digits(text: str) -> str:
