@@ -8,7 +8,7 @@ number.
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -22,12 +22,13 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 from . import yielding
 from .cells import FACTORS, FAMILY, LOT, PART, Asked, Break, Cells, Grouping, Ints, Slopes, Term
 from .differing import TERM as OWN_SLOPES
-from .differing import Differing, differing
+from .differing import Differing, curved, differing, drifting, left_over
 
 EVERY_RUNS, MOST_STEPS = 5, 24  # the level may step at every fifth run, at so many places at most
 FACTOR_RUNS = 40  # a history of fewer runs has one effect per furnace, and none inside part numbers
 # runs that had all the same other level than the usual one: it is done so now (of the part; of all with that usual one)
 LAST_OWN, LAST_RUNS = 3, 5
+OWN_DATE, CURVES = "date of furnaces", "squares of settings"
 LOTS, LEAST_LOTS = "part and lot", 2  # so many lots more than part numbers
 HARDLY = 1e-3  # a setting whose deviations stay under this share of its size is switched off
 
@@ -55,6 +56,10 @@ class Design:
     bent: yielding.Bent | None = None  # of thermal stress, where it takes part
     apart: Differing | None = None  # by what the slopes of the settings differ
     lot_df: int = 0  # degrees of freedom of what material lots differ by; 0 where that is not known
+
+    drifts: dict[object, int] = field(default_factory=dict)  # furnaces that drifted each in its own way
+    curves: tuple[int, ...] = ()  # settings (among the active) whose movement is no straight line
+    square_at: Floats = field(default_factory=lambda: np.zeros(0))  # mean square of each
 
     def labels(self, asked: Asked) -> dict[str, list[Hashable | None]]:
         """Labels of every grouping for a question; None where nothing is known of it."""
@@ -99,8 +104,10 @@ class Design:
             "date": np.array([(self.day(asked) - at) / sd]),
             "level": (self.day(asked) >= self.steps) - self.step_share,
         }
-        if self.apart is not None:
-            out[OWN_SLOPES] = self.own_slopes(asked, out["settings within part"])
+        out |= self.of_deviations(asked, out["settings within part"])
+        if self.drifts:
+            level = self.level("furnace", asked, known)
+            out[OWN_DATE] = np.array([float(level == name) for name in self.drifts]) * out["date"]
         if self.bent is not None:
             out[yielding.TERM] = self.bent.columns(np.array([self.stress(asked)]))[0]
         for factor, levels in self.factors.items():
@@ -110,11 +117,22 @@ class Design:
             out[f"{factor} within part"] = own - share if share is not None and level is not None else own * 0.0
         return out
 
-    def own_slopes(self, asked: Asked, d: Floats) -> Floats:
-        """The columns of the slopes of its group (differing.py), from the settings' deviations d."""
-        assert self.apart is not None
-        name, known = self.apart.label, self.series_of.get((asked.part or "", asked.characteristic or ""))
-        return self.apart.row(asked.part if name == "part" else self._label(name, asked, known), d)
+    def of_deviations(self, asked: Asked, d: Floats) -> dict[str, Floats]:
+        """What else follows from the settings' deviations d: the slopes of its group, and squares (differing.py)."""
+        out = {}
+        if self.apart is not None:
+            name, known = self.apart.label, self.series_of.get((asked.part or "", asked.characteristic or ""))
+            level = asked.part if name == "part" else self._label(name, asked, known)
+            out[OWN_SLOPES] = self.apart.row(level, d)
+        if self.curves:
+            out[CURVES] = d[list(self.curves)] ** 2 - self.square_at
+        return out
+
+    def settings_of(self, term: str) -> list[int]:
+        """Which setting each column of such a term belongs to: positions among the active ones."""
+        if term == OWN_SLOPES and self.apart is not None:
+            return list(self.apart.settings) * len(self.apart.levels)
+        return list(self.curves) if term == CURVES else []
 
     def stress(self, asked: Asked) -> float:
         """What the heating asked about asks of the section: a yield at 20 °C [MPa]; NaN where that is not known."""
@@ -326,9 +344,18 @@ def make_design(
         Slopes("date", ((day - day_at[0]) / day_at[1])[:, None] if day.std() > 0 else np.zeros((len(day), 0))),
         Slopes("level", since - step_share),
     ]
-    apart = differing(cells, np.column_stack(D)) if D else None
+    left = left_over(cells, np.column_stack(D)) if D else None
+    apart = differing(left) if left else None
+    drifts = (drifting(left) if left else None) or {}
+    curves = curved(left) if left else ()
     if apart is not None:
         terms.append(apart.term(cells, np.column_stack(D)))
+    if drifts:
+        own = frame["furnace"].to_numpy()[:, None] == np.array([*drifts], dtype=object)[None, :]
+        terms.append(Slopes(OWN_DATE, own * ((day - day_at[0]) / day_at[1])[:, None]))
+    square_at = np.array([(D[j] ** 2).mean() for j in curves])
+    if curves:
+        terms.append(Slopes(CURVES, np.column_stack([D[j] ** 2 for j in curves]) - square_at))
     factors: dict[str, list[str]] = {}
     shares: dict[str, Floats] = {}
     usual_factors: list[str] = []
@@ -371,6 +398,7 @@ def make_design(
         cells, terms, tuple(within_sd), tuple(between_at), within_sd, between_at, series_mean,
         {(str(p), str(c)): k for k, (p, c) in enumerate(names)}, day_at, factors, tuple(usual_factors), shares,
         tuple(passed), tuple(extra), steps, step_share, bent, apart, lots[1] if lots else 0,
+        drifts, curves, square_at,
     )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """Whether a setting does the same in all materials: where it clearly does not, each has a slope of its own beside the
-common one, drawn towards it.
+common one, drawn towards it. In the same way: whether furnaces drifted each in its own way, and whether a setting's
+movement is a straight line.
 
 Asked of the labels of a part number (material, its family, shape, condition) and of the part number itself, setting by
 setting: r is what the common slopes and the date leave of a cell inside its part number, d the setting's deviation
@@ -10,7 +11,7 @@ less what the other columns tell of it, both over the part number's own scatter.
 which asks whether the slopes of the groups differ. Of labels whose F is that unlikely the one is taken that explains
 most for its groups (Schwarz 1978, Annals of Statistics 6, 461-464): part numbers differ wherever materials do.
 
-Measured (tests/trials/MEASURED.md): one slope for two materials of opposite sign held .64 of pieces at a fast rate.
+Measured: tests/trials/MEASURED.md, part numbers that are not alike.
 """
 
 from __future__ import annotations
@@ -66,8 +67,21 @@ class Differing:
         return out
 
 
-def differing(cells: Cells, D: Floats) -> Differing | None:
-    """By which label slopes differ beyond chance; None where by none, or too little is known. D (N, k) deviations."""
+@dataclass(frozen=True)
+class Left:
+    """What common slopes and the date leave of each cell inside its part number: left (N,), of df degrees; X (N, k + 1)
+    the settings' deviations and the date inside part numbers; all over the part number's own scatter, 1/weight."""
+
+    cells: Cells
+    D: Floats
+    X: Floats
+    left: Floats
+    weight: Floats
+    df: float
+
+
+def left_over(cells: Cells, D: Floats) -> Left | None:
+    """The same of some cells; None where that is too little, or nothing. D (N, k) deviations of the settings."""
     series, many = cells.series, cells.many
     k = D.shape[1]
     df = len(D) - many - k - 1
@@ -88,8 +102,13 @@ def differing(cells: Cells, D: Floats) -> Differing | None:
     own = np.bincount(series, weights=left**2, minlength=many)
     weight = 1.0 / np.sqrt((own + PRIOR_DF * common) / (np.maximum(count - 1.0, 0.0) + PRIOR_DF))[series]
     X, y = X * weight[:, None], y * weight
-    left = y - X @ np.linalg.lstsq(X, y, rcond=None)[0]
-    rest = [_less(X, j) for j in range(k)]
+    return Left(cells, D, X, y - X @ np.linalg.lstsq(X, y, rcond=None)[0], weight, df)
+
+
+def differing(of: Left) -> Differing | None:
+    """By which label the slopes of settings differ beyond chance; None where by none."""
+    k, cells, left, df = of.D.shape[1], of.cells, of.left, of.df
+    rest = [_less(of.X, j) for j in range(k)]
     best: tuple[float, Differing] | None = None
     for label in LABELS:
         group, levels = _groups(cells.frame[label])
@@ -102,6 +121,38 @@ def differing(cells: Cells, D: Floats) -> Differing | None:
             found = [j for j in range(k) if p[j] < ALSO]
             best = gained, Differing(label, tuple(found), tuple(p[j] for j in found), levels)
     return best[1] if best else None
+
+
+def drifting(of: Left) -> dict[object, int] | None:
+    """The furnaces, where they drifted otherwise than each other beyond chance; None where they did not."""
+    group, levels = _groups(of.cells.frame["furnace"])
+    if len(levels) < 2:
+        return None
+    size = np.bincount(group)
+
+    def inside(x: Floats) -> Floats:
+        return np.asarray(x - (np.bincount(group, x) / np.maximum(size, 1))[group], dtype=np.float64)
+
+    chance, _ = _tested(inside(_less(of.X, of.D.shape[1])), inside(of.left), group, of.df - len(levels))
+    return levels if chance < SURE else None
+
+
+def curved(of: Left) -> tuple[int, ...]:
+    """The settings whose movement is no straight line, beyond chance: positions among the active ones."""
+    out, series = [], of.cells.series
+    count = np.bincount(series)
+    for j in range(of.D.shape[1]):
+        square = of.D[:, j] ** 2
+        square = (square - (np.bincount(series, square) / count)[series]) * of.weight
+        square = square - of.X @ np.linalg.lstsq(of.X, square, rcond=None)[0]
+        size = float(square @ square)
+        if size <= 1e-9 or of.df <= LEAST_DF:
+            continue
+        explained = float(square @ of.left) ** 2 / size
+        noise = max(float(of.left @ of.left) - explained, 1e-12) / (of.df - 1.0)
+        if fdtrc(1.0, of.df - 1.0, explained / noise) < SURE / of.D.shape[1]:
+            out.append(j)
+    return tuple(out)
 
 
 def _less(X: Floats, j: int) -> Floats:

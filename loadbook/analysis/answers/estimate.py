@@ -24,7 +24,6 @@ from .beyond import NOTHING, WIDER, Beyond, beyond, wider_columns, wider_terms
 from .bound import Predicted, one_sided, satterthwaite
 from .cells import PLAIN, Asked, Break, Cells, Ints, Warp, class_of, make_cells, spread_classes
 from .design import LOTS, Design, make_design
-from .differing import TERM as OWN_SLOPES
 from .fit import Fit, Row, fit
 from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
 from .inside import Inside, Law, Starts, drawn, known, law
@@ -144,12 +143,12 @@ class History:
         return other
 
     def together(self) -> History:
-        """The same history with one slope of each setting for all: where what all share is asked for."""
-        if self.design.apart is None:
+        """The same history with one straight slope of each setting for all: where what all share is asked for."""
+        if self.design.apart is None and not self.design.curves:
             return self
         other = self.on(self.warp)
-        terms = [t for t in self.design.terms if t.name != OWN_SLOPES]
-        other.design, other._same = replace(other.design, terms=terms, apart=None), None
+        terms = [t for t in self.design.terms if not self.design.settings_of(t.name)]
+        other.design, other._same = replace(other.design, terms=terms, apart=None, curves=()), None
         return other
 
     @cached_property

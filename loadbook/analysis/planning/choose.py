@@ -22,7 +22,6 @@ from loadbook.analysis.answers.beyond import beyond
 from loadbook.analysis.answers.bound import Predicted
 from loadbook.analysis.answers.cells import FACTORS, Asked
 from loadbook.analysis.answers.difference import Difference, by_runs_alone, dense, difference, judged
-from loadbook.analysis.answers.differing import TERM as OWN_SLOPES
 from loadbook.analysis.answers.estimate import History, Reply
 from loadbook.analysis.answers.inside import CAP_DF, MOST_UNKNOWN, Inside, Starts, share
 from loadbook.analysis.trace.model import Floats
@@ -196,10 +195,9 @@ class _Model:
                 mean = design.series_mean[name][series]
                 if name in asked.settings and np.isfinite(mean):
                     w[self.at + k] = (asked.settings[name] - mean) / design.within_sd[name]
-            if design.apart is not None:
-                own = design.own_slopes(asked, w[self.at : self.at + len(design.active)])
-                first = f.offsets[OWN_SLOPES][0]
-                w[first : first + len(own)] = own
+            for term, columns in design.of_deviations(asked, w[self.at : self.at + len(design.active)]).items():
+                first = f.offsets[term][0]
+                w[first : first + len(columns)] = columns
             W.append(w)
             more.append(unknown[factors])
         self.ref, self.W = W[0], np.array(W[1:]).reshape(len(ways), len(f.g))
@@ -225,12 +223,9 @@ class _Model:
                     names.append(f"{SETTINGS} {k}")
                     owner[starts[0] + k] = len(names) - 1
                 continue
-            if term.name == OWN_SLOPES and self.history.design.apart is not None:
-                settings = self.history.design.apart.settings
-                width = len(settings) * len(self.history.design.apart.levels)
-                owner[starts[0] : starts[0] + width] = np.resize(
-                    [names.index(f"{SETTINGS} {k}") for k in settings], width
-                )
+            of_settings = self.history.design.settings_of(term.name)
+            if of_settings:
+                owner[starts[0] : starts[0] + len(of_settings)] = [names.index(f"{SETTINGS} {k}") for k in of_settings]
                 continue
             label = term.name.removesuffix(" within part").removeprefix("part and ").removeprefix("usual ")
             if label in FACTORS:
