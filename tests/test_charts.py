@@ -37,7 +37,7 @@ from loadbook.queries.charts.frame import (
     picture,
 )
 from loadbook.queries.charts.moved import moved_picture
-from loadbook.render.charts.altair import chart
+from loadbook.render.charts.altair import chart, wrapped
 from loadbook.render.charts.file import data_of, write_chart
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
@@ -312,3 +312,8 @@ def test_the_data_of_a_page_are_whole(moves: Picture) -> None:
     data = data_of(moves)
     assert len(data["rows"]) == len(moves.rows)
     assert {k for r in data["rows"] for k in r} <= set(COLUMNS)
+
+
+def test_no_line_of_a_picture_ends_between_a_figure_and_its_unit() -> None:
+    told = "Cannot tell: more than 77.1 % or 20 °C is unlikely"
+    assert not any(line[0] in "%°µ" for width in range(150, 400, 7) for line in wrapped(told, width))

@@ -59,7 +59,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
         return f"Cannot tell: {why_not(e.refused, system)}."
     x, apart = _shown(e, system), _apart(e, system)
     told = (
-        f"{x.slope:+.3g} {x.unit} ({100 * e.confidence:g} %: {x.low:+.3g} to {x.high:+.3g}) for {x.step}, "
+        f"{_signed(x.slope)} {x.unit} ({100 * e.confidence:g} %: {_signed(x.low)} to {_signed(x.high)}) for {x.step}, "
         "comparing runs of the same part number"
     )
     if e.finding == "not_separable":
@@ -70,7 +70,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     elif e.differs is not None:
         first = (
             f"Differs by {e.differs.figures['by']}: {x.step} goes with {_of_levels(e, x)}, comparing runs of the same "
-            f"part number. One figure for all ({x.slope:+.3g} {x.unit}) is nobody's. {_ASSOCIATION}"
+            f"part number. One figure for all ({_signed(x.slope)} {x.unit}) is nobody's. {_ASSOCIATION}"
         )
     elif e.finding == "goes_with":
         own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
@@ -98,7 +98,7 @@ def headline(e: Effect, system: str = "si") -> str:
     if e.refused is not None or e.effect is None:
         return f"Cannot tell what {name} does"
     x = _shown(e, system)
-    told = true_minus(f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})")
+    told = true_minus(f"{_signed(x.slope)} {x.unit} ({_signed(x.low)} to {_signed(x.high)})")
     if e.differs is not None:
         return f"{_capital(x.step)} does not do the same by {e.differs.figures['by']}: {_of_levels(e, x)}"
     if e.finding == "goes_with":
@@ -129,8 +129,20 @@ def _of_levels(e: Effect, x: _Shown) -> str:
     told = []
     for level in shown:
         low, high = sorted((x.over(level["low"]), x.over(level["high"])))
-        told.append(f"{x.over(level['effect']):+.3g} {x.unit} ({low:+.3g} to {high:+.3g}) in {level['level']}")
+        told.append(
+            f"{_signed(x.over(level['effect']))} {x.unit} ({_signed(low)} to {_signed(high)}) in {level['level']}"
+        )
     return ", ".join(told) + ("" if shown is levels else f", {len(levels) - len(shown)} between")
+
+
+def _signed(value: float) -> str:
+    """A figure with its sign to three digits, without an exponent where it is large.
+
+    >>> _signed(-20.94), _signed(7040.0), _signed(0.00004)
+    ('-20.9', '+7040', '+4e-05')
+    """
+    text = f"{value:+.3g}"
+    return f"{value:+.0f}" if "e+" in text else text
 
 
 def _capital(words: str) -> str:
@@ -148,7 +160,7 @@ def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]
     asked = ""
     if e.effect_asked is not None and e.effect_asked_low is not None and e.effect_asked_high is not None:
         low, high = sorted((over(e.effect_asked_low), over(e.effect_asked_high)))
-        asked = f" By what was asked: {over(e.effect_asked):+.3g} ({low:+.3g} to {high:+.3g})."
+        asked = f" By what was asked: {_signed(over(e.effect_asked))} {y_label} ({_signed(low)} to {_signed(high)})."
     if e.corrected is None or e.corrected_low is None or e.corrected_high is None:
         return [
             "Its values vary hardly more than they are known to: noise pulls such a figure to zero."
@@ -157,7 +169,7 @@ def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]
     low, high = sorted((over(e.corrected_low), over(e.corrected_high)))
     return [
         f"{share_words(1 - e.reliability)} of what its values vary by is measuring noise, which pulls the figure to "
-        f"zero: without it {over(e.corrected):+.3g} {y_label} ({low:+.3g} to {high:+.3g}).{asked}"
+        f"zero: without it {_signed(over(e.corrected))} {y_label} ({_signed(low)} to {_signed(high)}).{asked}"
     ]
 
 
@@ -166,13 +178,13 @@ def _warnings(e: Effect, x: _Shown, apart: str) -> list[str]:
     out = []
     assert e.effect is not None
     if e.fit in ("joint", "beside factors") and apart and e.alone is not None:
-        out.append(f"Alone it looks like {over(e.alone):+.3g} {y_label}: it moves together with {apart}.")
+        out.append(f"Alone it looks like {_signed(over(e.alone))} {y_label}: it moves together with {apart}.")
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
     out += _noise(e, over, y_label)
     if e.bend is not None and e.bend_low is not None and e.bend_high is not None:
         bend, *ends = (float(amount(v)) for v in (e.bend, e.bend_low, e.bend_high))
-        told = f"{bend:+.3g} {y_label} ({ends[0]:+.3g} to {ends[1]:+.3g})"
+        told = f"{_signed(bend)} {y_label} ({_signed(ends[0])} to {_signed(ends[1])})"
         if ends[0] * ends[1] > 0:
             out.append(f"In the middle it moved {told} off the line between the ends: there is a bend or a threshold.")
         else:
@@ -180,7 +192,7 @@ def _warnings(e: Effect, x: _Shown, apart: str) -> list[str]:
     if e.misleads and e.pooled is not None and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:
             out.append(
-                f"All part numbers thrown together show the opposite ({over(e.pooled):+.3g} {y_label}): part "
+                f"All part numbers thrown together show the opposite ({_signed(over(e.pooled))} {y_label}): part "
                 "numbers that move more were run differently. Do not read the pooled picture."
             )
         else:

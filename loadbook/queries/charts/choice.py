@@ -56,9 +56,17 @@ def choice_picture(found: Chosen) -> base.Picture:
     name = f"{subject.part}, {subject.characteristic}"
     first, *more = found.text
     panel = Panel(
-        0, "ways", name, "furnace hours (h)", title, series=tuple(present), said=said, finding=first, notes=(said[1],)
+        0,
+        "ways",
+        name,
+        "furnace hours (h)",
+        title,
+        series=tuple(present),
+        said=said,
+        finding=first,
+        notes=(*more, f"{said[1]}."),
     )
-    return base.picture("Ways to run it", [panel], rows, "--vary", more)
+    return base.picture("Ways to run it", [panel], rows, "--vary")
 
 
 def _limits(found: Chosen) -> list[float]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -138,7 +139,12 @@ def _row_names() -> alt.Axis:
 
 def wrapped(text: str, width: int) -> list[str]:
     """A sentence in lines that fit so many pixels of small text."""
-    return textwrap.wrap(plain(text), max(int(width / 5.7), 30)) or [""]
+    return textwrap.wrap(_kept_together(text), max(int(width / 5.7), 30)) or [""]
+
+
+def _kept_together(text: str) -> str:
+    """A text in which no line may end between a figure and its unit."""
+    return re.sub(r"(?<=\d) (?=[%°µ])", "\u00a0", plain(text))
 
 
 def _data(picture: Picture, panel: Panel, what: str, names: Sequence[str]) -> alt.InlineData:
@@ -184,7 +190,7 @@ def _title(panel: Panel, width: int) -> dict[str, Any]:
         return {"text": plain(panel.title), "subtitle": lines}
     said = [f"{panel.title}: {panel.said[0]}", " ".join(panel.notes)]
     lines = [line for sentence in said if sentence for line in wrapped(sentence, width + 60)]
-    text = textwrap.wrap(plain(panel.finding), max(int((width + 60) / 7.4), 30))
+    text = textwrap.wrap(_kept_together(panel.finding), max(int((width + 60) / 7.4), 30))
     if panel.faint:
         return {"text": text, "subtitle": lines, "color": style.MUTED, "fontWeight": "normal", "fontSize": 12}
     return {"text": text, "subtitle": lines}
@@ -460,7 +466,7 @@ def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | al
     on_page = width == PAGE_ROWS
     held = alt.Chart(_data(picture, panel, MIDDLE, ("series", "level", "y", "low", "high", "pieces", "label")))
     asked = alt.Chart(_data(picture, panel, NOMINAL, ("series", "level", "y")))
-    band = _rows_of(panel, levels, on_page)
+    band = _rows_of(replace(panel, x=""), levels, on_page)  # its rows name themselves, x is the axis below
     named = [plain(s) for s in panel.series]
     lanes = alt.YOffset("series:N", scale=alt.Scale(domain=["name", *named] if on_page else named, paddingInner=0.2))
     title = _lines(panel.x, width)
