@@ -18,6 +18,7 @@ import pytest
 
 from loadbook.analysis.movement.peers import FEW, MOST, Groups, Lists, Peers
 from loadbook.analysis.movement.slips import Asked, Beside, Slip, slips
+from loadbook.analysis.quantiles import MAD_TO_SD
 from loadbook.core.errors import IntakeError
 from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
 from loadbook.readers.tables.change import question_reading
@@ -318,7 +319,7 @@ def test_the_middle_and_the_spread_of_lists_are_those_of_plain_arithmetic() -> N
             plain = [v for v in row.tolist() if v == v]
             if plain:
                 middle = median(plain)
-                spread = 1.4826 * median(abs(v - middle) for v in plain) * (1.0 + 2.0 / len(plain) ** 0.5)
+                spread = median(abs(v - middle) for v in plain) * MAD_TO_SD * (1.0 + 2.0 / len(plain) ** 0.5)
                 assert told == [len(plain), middle, pytest.approx(spread, rel=1e-14)]
             else:
                 assert told[0] == 0 and np.isnan(told[1:]).all()
