@@ -25,7 +25,7 @@ def test_opposite_slopes_are_told_material_by_material(tmp_path: Path) -> None:
         assert levels[name]["low"] < slope < levels[name]["high"] and levels[name]["effect"] * slope > 0
     row = found.rows()[0]
     assert row["finding"] == "differs" and row["verdict"].startswith("Differs by material: ")
-    assert " in M0, " in row["verdict"] and "nobody's" in row["verdict"] and row["cautions"]
+    assert " in M0, " in row["verdict"] and "true of none" in row["verdict"] and row["cautions"]
 
 
 @pytest.mark.parametrize("slope", [6.0, 0.0])

@@ -70,7 +70,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     elif e.differs is not None:
         first = (
             f"Differs by {e.differs.figures['by']}: {x.step} goes with {_of_levels(e, x)}, comparing runs of the same "
-            f"part number. One figure for all ({_signed(x.slope)} {x.unit}) is nobody's. {_ASSOCIATION}"
+            f"part number. One figure for all ({_signed(x.slope)} {x.unit}) would be true of none. {_ASSOCIATION}"
         )
     elif e.finding == "goes_with":
         own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
@@ -274,7 +274,7 @@ EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
         f"{f['means']} means of a run and part number are too few to tell {f['parameters']} parameters apart"
     ),
     "effect_differs": lambda f, s: (
-        f"what {spoken(f['parameter'], s)} does differs by {f['by']}, beyond chance, so one figure for all is nobody's"
+        f"what {spoken(f['parameter'], s)} does differs by {f['by']}, beyond chance, so that one figure for all would be true of none"
     ),
     "effect_not_joint": lambda f, s: (
         f"with {', '.join(spoken(n, s) for n in f['others'])} it could not be fitted jointly: "

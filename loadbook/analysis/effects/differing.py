@@ -1,6 +1,6 @@
 """Whether a parameter does the same in all materials, families or shapes: a slope for each, and whether they differ.
 
-One figure for all is then nobody's: opposite slopes in two materials are told as none.
+One figure for all is then true of none: opposite slopes in two materials are told as none.
 """
 
 from __future__ import annotations

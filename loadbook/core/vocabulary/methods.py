@@ -155,7 +155,7 @@ TERMS: tuple[Term, ...] = (
     _method(
         "differs by",
         """Said of a parameter that does something else in another material, material family or shape: each then has a figure
-        and an interval of its own, and one for all would be nobody's (opposite slopes in two materials come to about none).
+        and an interval of its own, and one for all would be true of none (opposite slopes in two materials come to about none).
         Each group needs six means of runs and part numbers; what stands beside the parameter in its own fit stands here
         too. It is not asked of a trial, nor of part numbers one by one.""",
         formula="Wald's F of the slopes' differences, degrees of the smallest group; p times how many were asked < 5 %",
