@@ -274,7 +274,8 @@ EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
         f"{f['means']} means of a run and part number are too few to tell {f['parameters']} parameters apart"
     ),
     "effect_differs": lambda f, s: (
-        f"what {spoken(f['parameter'], s)} does differs by {f['by']}, beyond chance, so that one figure for all would be true of none"
+        f"what {spoken(f['parameter'], s)} does differs by {f['by']}, beyond chance: one figure for all "
+        "would be true of none"
     ),
     "effect_not_joint": lambda f, s: (
         f"with {', '.join(spoken(n, s) for n in f['others'])} it could not be fitted jointly: "
