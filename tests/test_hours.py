@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from subprocess import CompletedProcess
 
@@ -33,6 +34,8 @@ def test_hours_that_a_program_asks_for() -> None:
     asked = asked_hours(CYCLE)
     assert asked is not None
     assert (asked.before, asked.hold, asked.after) == pytest.approx((2.0 + 0.5 + 400 / 60, 2.0, 10.0))
+    to_the_end = replace(CYCLE, segments=(*CYCLE.segments[:-1], replace(CYCLE.segments[-1], target_c=None)))
+    assert asked_hours(to_the_end) == replace(asked, after=pytest.approx(580 / 50)), "it cools to where it began"
 
 
 def test_a_cycle_with_other_settings() -> None:

@@ -343,7 +343,7 @@ _SHOP: dict[str, Words] = {
     **HISTORY_WORDS,
     **FOLLOWING_WORDS,
     "no_hours": lambda f, s: (
-        f"{f['cycle']} states no hours: a heat or cool of it has no target or no rate to ask for, or a hold no minutes"
+        f"{f['cycle']} states no hours: a heat of it has no target or no rate to ask for, or it has no hold"
     ),
     "never_ran": lambda f, s: f"{f['part']} has no run with {f['characteristic']} measured before and after",
     "present_beyond": lambda f, s: (
@@ -373,8 +373,7 @@ _SHOP: dict[str, Words] = {
 
 _RESOLVE = "Measure with a gauge that resolves the movement."
 _NEEDED: dict[str, Words] = {
-    "no_hours": "Take in a revision of the cycle whose heats and cools have target and asked_rate and whose holds have "
-    "minutes.",
+    "no_hours": "Take in a revision of the cycle whose heats have target and asked_rate, and which has a hold.",
     "never_ran": "Run it by its present cycle and measure before and after; loadbook answer says what such parts do.",
     "present_beyond": "Give --cycle: the one that it is run by now.",
     "nothing_varied": lambda f, s: (

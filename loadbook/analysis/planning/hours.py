@@ -108,7 +108,8 @@ def rate(s: Segment) -> float | None:
 def asked_hours(cycle: Cycle) -> Asked | None:
     """The hours that a cycle's program asks for; None without a main hold or where a heat segment has no rate.
 
-    Furnace at 20 °C at the start; a cool segment without a rate (a quench) is asked no hours.
+    Furnace at 20 °C at the start, and at the end of a cool without a target; one without a rate (a quench) is asked no
+    hours.
     """
     main = cycle.main_hold
     if main is None:
@@ -123,7 +124,7 @@ def asked_hours(cycle: Cycle) -> Asked | None:
         if s.kind == "hold":
             hours[phase] += (s.minutes or 0.0) / 60.0
             continue
-        target, pace = s.target_c, rate(s)
+        target, pace = START_C if s.kind == "cool" and s.target_c is None else s.target_c, rate(s)
         if target is None or (pace is None and s.kind == "heat"):
             return None
         hours[phase] += abs(target - at) / pace if pace else 0.0
