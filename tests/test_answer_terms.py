@@ -204,6 +204,9 @@ def test_a_size_that_begins_where_the_question_says(tmp_path: Path) -> None:
     assert near < 0.9 and "of pieces that are 99.915 mm before should stay within limits 0.2 mm apart" in told
     far, told = share("PN-002", before_mm=99.8)
     assert far < 0.1 and "99.800 mm before, which is outside, should come out" in told
+    for before, slip in ((99.8, False), (9.9915, True)):
+        asked = answer(book, Question(part="PN-002", characteristic="C1", before_mm=before)).remarks
+        assert ("before_far" in [r.code for r in asked]) == slip
     named = {"tolerance_mm": 0.2}
     assert share("PN-001", **named, before_mm=100.0)[0] > 0.9  # no limits on record: about the nominal of 100 mm
     assert share("PN-001", **named, before_mm=100.2)[0] < 0.1

@@ -366,6 +366,7 @@ FIGURES: dict[str, dict[str, Any]] = {
     "too_few_repeats": {"runs": 9, "parts": 8, "repeats": 1, "needed": 4},
     "too_few_parts": {"parts": 2, "needed": 6, "runs": 8, "repeats": 4},
     "set_aside": {"count": 2, "reasons": {"ZQ1X": 2}},
+    "before_far": {"before_mm": 12.0, "low_mm": 0.012, "high_mm": 0.061, "pieces": 9},
     "other_scale": {"scale": "um per 100 mm"},
     "few_read_after": {"read": 20, "of": 50},
     "settings_achieved": {"share": 0.05},

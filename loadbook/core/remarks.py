@@ -70,6 +70,7 @@ CODES: dict[str, tuple[str, str]] = {
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
     "few_read_after": (CAUTION, CUSTOMER),
+    "before_far": (CAUTION, SHOP),
     "other_scale": (CAUTION, SHOP),
     "settings_achieved": (CAUTION, SHOP),
     "otherwise_lately": (CAUTION, SHOP),

@@ -175,6 +175,7 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
         without = _interval(plain, asked, question, scale)
         out.remarks.append(heating_stress.took_part(history, asked, without, _shown_unit(about, scale)))
     out.remarks += answer_remarks.of_reply(history, reply, asked, scale, source.zone)
+    out.remarks += answer_remarks.before_far(pieces.frame, about, question.before_mm)
     out.remarks += _other_scale(source, about, pieces.frame, history)
     return out
 

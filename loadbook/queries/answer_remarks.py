@@ -21,10 +21,13 @@ from .movement_data import gauges_apart
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    import pandas as pd
+
     from loadbook.analysis.answers.cells import Asked
     from loadbook.analysis.answers.estimate import History, Reply
     from loadbook.analysis.answers.scale import Scale
 
+    from .enquiry import Subject
     from .history import Pieces
 
 OLD_DAYS = 365.0
@@ -34,6 +37,7 @@ UNREAD = 0.25  # share of pieces read before and not after, from which on it is 
 SAID_BY = {"family": "material family", "part": "part number"}
 CLEARLY = 0.005  # chance of slopes that differ so, below which it is said
 LOTS_MATTER = 0.1  # of the variance of a new piece
+FEW_BEFORE, FAR = 5, 5.0  # readings before; so many times as much as all of them
 LATELY, LATELY_OWN = 4, 2  # runs in a row, of the kind or of the part itself, that tell of another habit
 
 
@@ -49,6 +53,19 @@ def of_history(pieces: Pieces, settings: Mapping[str, float]) -> list[Remark]:
     if pieces.achieved > 0 and settings:
         out.append(remark("settings_achieved", share=pieces.achieved))
     return out
+
+
+def before_far(frame: pd.DataFrame, about: Subject, before_mm: float | None) -> list[Remark]:
+    """Where the reading before that was named is several times all of the part's own, or a small share of them: a slip,
+    such as a shifted point or another unit."""
+    own = frame[(frame["part"] == about.part) & (frame["characteristic"] == about.characteristic)]
+    read = own["before_mm"].dropna().to_numpy(dtype=float)
+    if before_mm is None or len(read) < FEW_BEFORE:
+        return []
+    low, high = float(read.min()), float(read.max())
+    if low / FAR <= before_mm <= high * FAR:
+        return []
+    return [remark("before_far", before_mm=before_mm, low_mm=low, high_mm=high, pieces=len(read))]
 
 
 def nothing_measured(pieces: Pieces) -> Remark:

@@ -245,6 +245,10 @@ _SHOP: dict[str, Words] = {
         f"the last {many(f['runs'], 'run')} moved otherwise than all that came before: something changed that nobody "
         "declared"
     ),
+    "before_far": lambda f, s: (
+        f"The reading before that was named, {shown(f['before_mm'], 'mm', s)}, is far from the {f['pieces']} on record "
+        f"({shown(f['low_mm'], 'mm', s)} to {shown(f['high_mm'], 'mm', s)}): is its point, or its unit, right?"
+    ),
     "other_scale": lambda f, s: (
         f"Movement {'goes' if '100' in f['scale'] else 'does not go'} with size: runs left out are told better so. Ask "
         f"with --scale {_quoted(f['scale'])}, or amend the scale of these characteristics."

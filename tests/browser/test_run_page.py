@@ -91,27 +91,28 @@ def test_the_slider_tells_the_same_without_a_mouse(pages: dict[str, Path], opene
     assert slider.get_attribute("aria-valuetext") in one.page.locator("#chart-time").inner_text()
 
 
-@pytest.mark.parametrize("run", ["R-big", "R-forty"])
-def test_a_channel_goes_out_of_sight_and_comes_back(pages: dict[str, Path], opened: Open, run: str) -> None:
+@pytest.mark.parametrize(("run", "k"), [("R-big", 1), ("R-forty", 2)])  # its hottest; one inside the shaded envelope
+def test_a_channel_goes_out_of_sight_and_comes_back(pages: dict[str, Path], opened: Open, run: str, k: int) -> None:
     one = opened(pages[run])
     every = one.page.locator("g[data-line]").count()
-    one.page.locator("input[data-line='2']").set_checked(True)  # of forty, most lie inside the shaded envelope
+    one.page.locator(f"input[data-line='{k}']").set_checked(True)
     lines = one.page.locator("g[data-line]:visible").count()
     took = one.page.evaluate(
-        """() => new Promise((done) => {
-          const tick = document.querySelector('input[data-line="2"]');
+        """(k) => new Promise((done) => {
+          const tick = document.querySelector(`input[data-line="${k}"]`);
           const began = performance.now();
           tick.click();
           requestAnimationFrame(() => setTimeout(() => done(performance.now() - began), 0));
-        })"""
+        })""",
+        k,
     )
     print(f"{run}: a channel hides in {took:.0f} ms")
-    assert one.page.locator("g[data-line='2']:visible, .ends span[data-line='2']:visible").count() == 0
-    gone = one.page.locator("g[data-line='2']").count()
+    assert one.page.locator(f"g[data-line='{k}']:visible, .ends span[data-line='{k}']:visible").count() == 0
+    gone = one.page.locator(f"g[data-line='{k}']").count()
     assert gone >= 1 and one.page.locator("g[data-line]:visible").count() == lines - gone
     away = one.page.locator("#chart-hidden")
     assert ("Out of sight: " in away.inner_text()) if run == "R-big" else away.is_hidden()
-    one.page.locator("input[data-line='2']").click()
+    one.page.locator(f"input[data-line='{k}']").click()
     assert one.page.locator("g[data-line]:visible").count() == lines
     assert one.page.locator("#chart-hidden").is_hidden()
     one.page.get_by_role("button", name="None").click()
