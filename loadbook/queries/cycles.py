@@ -317,6 +317,7 @@ def _shown(
 def _asked_otherwise(
     conn: sqlite3.Connection, part: str, cycle: Cycle, revisions: Sequence[str]
 ) -> tuple[AskedOtherwise, ...]:  # fmt: skip
+    """What the cycle asks that lies outside all that its runs of the part were asked for."""
     out = []
     for asked in asked_parameters(cycle):
         low, high = conn.execute(

@@ -196,7 +196,7 @@ def hours_asked(cycle: Cycle | None, asked_c_per_h: float | None, start_c: float
         if s.kind == "hold":
             hours += (s.minutes or 0.0) / 60.0
             continue
-        rate = s.asked_rate_c_per_h or s.rate_max_c_per_h
+        rate = s.pace_c_per_h
         if rate is None or s.target_c is None:
             return None
         hours += abs(s.target_c - at) / (rate * share)

@@ -106,10 +106,6 @@ class Fit:
         """Variance of that expectation (v − S2 − s²): what the history leaves open about the mean."""
         return max(float(row.values @ self.C.block(row.at) @ row.values), 0.0) + row.unknown
 
-    def variance(self, row: Row) -> float:
-        """Variance of one new piece in a new run: v of the method."""
-        return self.mean_variance(row) + self.run_var + self.s2
-
     def covariance_with_cells(self, row: Row) -> Floats:
         """(N,) prior covariance between the row and every cell, the intercept left out: how near they are."""
         shared = np.zeros(len(self.g))

@@ -26,7 +26,6 @@ SHORT_DAYS = 90.0  # a part number's runs within this time: a drift over it cann
 NOISY = 0.95  # reliability of a parameter's values below which their noise is spoken of
 HOPELESS = 0.3  # ... below which nothing can be corrected
 EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
-FINDINGS = ("differs", "goes_with", "not_settled", "cannot_tell", "not_separable", "refused")
 _NOT_ESTIMABLE = {
     "exact": "effect_exact", "constant": "effect_constant", "calendar": "effect_with_date",
     "collinear": "effect_in_step",
@@ -107,7 +106,8 @@ class Effect:
 
     @property
     def finding(self) -> str:
-        """What the figures come to, one of FINDINGS."""
+        """What the figures come to, one of 'differs', 'goes_with', 'not_settled', 'cannot_tell', 'not_separable',
+        'refused'."""
         if self.refused is not None:
             return "refused"
         if self.fit == "not separable":

@@ -46,9 +46,9 @@ def _a_section(view: ChannelView, row: int, fault: Fault, furnace: Floats, parts
     later = [p for p in parts if p.last > begin]
     if any(_passes(view, row, max(p.first, begin), p.last) for p in later if p.way > 0):
         return True
-    code, hours = fault.evidence[0].code, round(STOOD_S / view.grid.step_s)
+    code, back = fault.evidence[0].code, round(STOOD_S / view.grid.step_s)
     if code == "left_place":
-        behind_s = _stood(view, row, furnace, begin - hours, begin)
+        behind_s = _stood(view, row, furnace, begin - back, begin)
         if behind_s is not None and _came_back(view, row, furnace, begin, behind_s):
             return True
     told = [p for p in later if p.first > begin or (p.way > 0 and code != "time_constant")]

@@ -136,7 +136,7 @@ def move_asked_s(cycle: Cycle, move: Interval, phases: Phases) -> float | None:
 
 def rate_asks_s(s: Segment, away_c: float) -> float:
     """Seconds that a segment's rate asks for so many degrees."""
-    return abs(away_c) / (s.asked_rate_c_per_h or s.rate_max_c_per_h or USUAL_C_PER_H) * 3600.0
+    return abs(away_c) / (s.pace_c_per_h or USUAL_C_PER_H) * 3600.0
 
 
 def work_rows(trace: Trace) -> list[int]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from loadbook.analysis.trace.model import Cycle, Fault, Parameter, PieceRecord, Segment, Trace
+from loadbook.analysis.trace.model import Cycle, Fault, Parameter, PieceRecord, Trace
 from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.repair import Decided
 from loadbook.core.vocabulary.parameters import PLANNABLE
@@ -55,7 +55,7 @@ def asked_parameters(cycle: Cycle) -> list[Parameter]:
     """
     out: list[Parameter] = []
     for kind, name in (("heat", PLANNABLE[0]), ("cool", PLANNABLE[3])):
-        rates = [(r, s.number) for s in cycle.segments if s.kind == kind and (r := _asked_rate(s)) is not None]
+        rates = [(r, s.number) for s in cycle.segments if s.kind == kind and (r := s.pace_c_per_h) is not None]
         if rates:
             rate, number = max(rates)
             out.append(Parameter(name, rate, "c_per_h", note=f"segment {number}"))
@@ -66,8 +66,3 @@ def asked_parameters(cycle: Cycle) -> list[Parameter]:
         if segment.minutes is not None:
             out.append(Parameter("soak_minutes", segment.minutes, "min", note=f"segment {segment.number}"))
     return out
-
-
-def _asked_rate(segment: Segment) -> float | None:
-    """The rate the program was set to, else the limit."""
-    return segment.asked_rate_c_per_h if segment.asked_rate_c_per_h is not None else segment.rate_max_c_per_h

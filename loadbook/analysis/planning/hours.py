@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from loadbook.analysis.quantiles import MAD_TO_SD
-from loadbook.analysis.trace.model import Cycle, Floats, Segment
+from loadbook.analysis.trace.model import Cycle, Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .stock import UNKNOWN, Line, Stock, beside
@@ -83,12 +83,12 @@ def varied(cycle: Cycle, settings: Mapping[str, float]) -> Cycle:
     hold_c, minutes = settings.get(HOLD), settings.get(SOAK)
     faster = {}
     for kind, name in (("heat", HEATING), ("cool", COOLING)):
-        rates = [r for s in cycle.segments if s.kind == kind and (r := rate(s))]
+        rates = [r for s in cycle.segments if s.kind == kind and (r := s.pace_c_per_h)]
         if name in settings and rates:
             faster[kind] = settings[name] / max(rates)
     out = []
     for k, s in enumerate(cycle.segments):
-        asked = rate(s)
+        asked = s.pace_c_per_h
         if s.kind in faster and asked is not None:
             s = replace(s, asked_rate_c_per_h=asked * faster[s.kind])
         ahead = cycle.segments[k + 1].number if k + 1 < len(cycle.segments) else None
@@ -98,11 +98,6 @@ def varied(cycle: Cycle, settings: Mapping[str, float]) -> Cycle:
             s = replace(s, minutes=minutes)
         out.append(s)
     return replace(cycle, segments=tuple(out))
-
-
-def rate(s: Segment) -> float | None:
-    """The rate a segment asks for, else its limit [°C/h]."""
-    return s.asked_rate_c_per_h if s.asked_rate_c_per_h is not None else s.rate_max_c_per_h
 
 
 def asked_hours(cycle: Cycle) -> Asked | None:
@@ -124,7 +119,7 @@ def asked_hours(cycle: Cycle) -> Asked | None:
         if s.kind == "hold":
             hours[phase] += (s.minutes or 0.0) / 60.0
             continue
-        target, pace = START_C if s.kind == "cool" and s.target_c is None else s.target_c, rate(s)
+        target, pace = START_C if s.kind == "cool" and s.target_c is None else s.target_c, s.pace_c_per_h
         if target is None or (pace is None and s.kind == "heat"):
             return None
         hours[phase] += abs(target - at) / pace if pace else 0.0

@@ -181,7 +181,7 @@ def _cast_iron(cycle: Cycle | None, p: LoadPiece, reached_c: float | None) -> It
         yield remark("cast_iron_hot", part=p.part, at_c=top[0], basis=top[1], limit_c=CAST_IRON_HOLD_C,
                      source=COMMON)  # fmt: skip
     for stage in stages(cycle) if cycle else ():
-        kind, rate = stage.segment.kind, stage.rate_c_per_h
+        kind, rate = stage.segment.kind, stage.segment.pace_c_per_h
         limit = {"heat": CAST_IRON_HEAT_C_PER_H, "cool": CAST_IRON_COOL_C_PER_H}.get(kind)
         cold = kind == "cool" and (stage.from_c or 0.0) <= CAST_IRON_COOL_C
         if limit is not None and rate is not None and rate > limit and not cold:

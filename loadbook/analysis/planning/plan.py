@@ -190,7 +190,7 @@ def plan(
         if s.kind == "hold":
             through, soaked = course.hold(s.minutes or 0.0, *_band(s), follow=s.soak_by == "work")
         else:
-            used = stage.rate_c_per_h
+            used = stage.segment.pace_c_per_h
             if used is None:
                 used = rate if s.kind == "heat" else _last_rate(done, rate)
                 notes.append(remark("plan_no_rate", segment=s.number, rate_c_per_h=used))

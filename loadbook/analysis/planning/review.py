@@ -94,12 +94,6 @@ class Stage:
         """The hottest that it is at: a cool where it begins."""
         return max((c for c in (self.from_c, self.to_c) if c is not None), default=None)
 
-    @property
-    def rate_c_per_h(self) -> float | None:
-        """The rate it is asked to run at, else the fastest allowed."""
-        s = self.segment
-        return s.asked_rate_c_per_h if s.asked_rate_c_per_h is not None else s.rate_max_c_per_h
-
 
 def stages(cycle: Cycle, start_c: float = 20.0) -> list[Stage]:
     """The cycle's segments in order with where each begins; a last cool without a target goes to the start."""
@@ -441,7 +435,7 @@ def hours_inside(stage: Stage, low_c: float, high_c: float) -> float | None:
     inside = max(0.0, min(b, high_c) - max(a, low_c))
     if inside == 0.0:
         return 0.0
-    return inside / stage.rate_c_per_h if stage.rate_c_per_h else None
+    return inside / s.pace_c_per_h if s.pace_c_per_h else None
 
 
 def slow_through(cycle: Cycle, low_c: float, high_c: float, kinds: Sequence[str]) -> Iterator[tuple[float, str]]:

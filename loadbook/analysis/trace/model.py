@@ -146,6 +146,11 @@ class Segment:
     pressure_max_mbar: float | None = None
     pressure_min_mbar: float | None = None
 
+    @property
+    def pace_c_per_h(self) -> float | None:
+        """The rate that it is asked to run at, else the fastest allowed."""
+        return self.asked_rate_c_per_h if self.asked_rate_c_per_h is not None else self.rate_max_c_per_h
+
     def edges(self, target_c: float) -> tuple[float, float]:
         """Lower and upper edge [°C] of a hold's band about a target, the default one where the cycle states none; a
         reading at an edge is inside.
